@@ -212,8 +212,10 @@ def test_progress_that_is_none_is_refused(kept: object) -> None:
         Progress.read(kept)
 
 
-def test_pauses_grow_to_a_minute_and_spread() -> None:
-    assert [pause_s(n, 0.5) for n in (1, 2, 3, 9, 1000)] == [2.0, 4.0, 8.0, 60.0, 60.0]
+def test_pauses_grow_to_a_quarter_of_a_minute_and_spread() -> None:
+    assert [pause_s(n, 0.5) for n in (1, 2, 3, 9, 1000)] == [2.0, 4.0, 8.0, 10.0, 10.0]
+    assert pause_s(1000, 1.0) == 15.0
+    assert pause_s(1000, 1.0, 10.0) == pytest.approx(10.0)
     assert pause_s(1, 0.0) == 1.0
     assert pause_s(1, 1.0) == 3.0
 

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
-from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
+from hall_voices import AT, a_job, alarm, an_alarm, board_mark, now, watch
+from stillair.hall.known import KnownChamber, KnownChambers
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import MOST_ALARMS, Heard, Mirror, Reach, Standing
+from stillair.hall.names import MOST_OF_BOARD
+from stillair.runtime import hall_shown
 
 ONE, TWO = board_mark(1), board_mark(2)
 KEY = f"{ONE}.north-bench"
@@ -99,6 +104,68 @@ def test_a_danger_stays_danger_when_its_board_falls_silent() -> None:
     mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="silent"), 2.0)
     assert mirror.chambers[KEY].standing is Standing.DANGER
     assert mirror.chambers[KEY].is_out_of_reach
+
+
+def test_a_danger_stays_danger_when_its_board_is_stopped() -> None:
+    mirror = known(standing=("north-bench-1",))
+    mirror.take(f"{ONE}/north-bench/alarms/north-bench-1", alarm(ONE, an_alarm()), 1.0)
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="ended"), 2.0)
+    of = mirror.chambers[KEY]
+    assert (of.standing, of.reach) == (Standing.DANGER, Reach.ENDED)
+    assert hall_shown.row(of)["stopped_at"] == AT
+    assert hall_shown.row(of)["alarms"] == 1
+    assert hall_shown.sounding([of]) == "fire"
+    assert hall_shown.counts([of])["danger"] == 1
+
+
+def test_a_cold_chamber_whose_board_is_stopped_is_not_watched_and_that_is_all() -> None:
+    mirror = known(phase="cold")
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="ended"), 2.0)
+    assert mirror.chambers[KEY].standing is Standing.ENDED
+
+
+def test_one_board_fills_no_hall() -> None:
+    mirror = Mirror()
+    for number in range(MOST_OF_BOARD + 5):
+        mirror.take(f"{ONE}/bench-{number}/watch", watch(ONE, f"bench-{number}"), 0.0)
+    mirror.take(f"{TWO}/north-bench/watch", watch(TWO), 0.0)
+    assert len(mirror.chambers) == MOST_OF_BOARD + 1
+    assert mirror.refused == 5
+    mirror.take("nobody/watch", b"{}", 1.0)
+    mirror.tick(3_600.0)
+    assert (mirror.refused, mirror.strangers) == (5, 1)
+    mirror.tick(3_602.0)
+    assert (mirror.refused, mirror.strangers) == (0, 0)
+
+
+def test_names_turn_no_writing_round() -> None:
+    mirror = known(
+        name="north\u202ebench\x07", sentence="Warm\u2066 and steady", job=a_job("fin\u202ebox")
+    )
+    of = mirror.chambers[KEY]
+    assert of.now is not None
+    assert of.now.job is not None
+    assert (of.name, of.now.sentence) == ("north bench ", "Warm  and steady")
+    assert of.now.job.name == "fin box"
+    mirror.take(
+        f"{ONE}/north-bench/alarms/north-bench-1", alarm(ONE, an_alarm(text="Fire\u202e!")), 1.0
+    )
+    assert of.alarms["north-bench-1"].alarm.text == "Fire !"
+
+
+def test_which_chambers_there_are_outlives_the_process(tmp_path: Path) -> None:
+    path = tmp_path / "chambers.json"
+    first = KnownChambers(path, lambda: datetime(2026, 11, 29, tzinfo=UTC))
+    first.keep({KEY: KnownChamber(name="north bench", simulated=False)}, [f"{TWO}.north-bench"])
+    later = KnownChambers(path, lambda: datetime(2026, 11, 29, tzinfo=UTC))
+    later.read()
+    assert later.chambers[KEY].name == "north bench"
+    assert later.is_off(f"{TWO}.north-bench")
+    path.write_bytes(b"{" * 100)
+    later = KnownChambers(path, lambda: datetime(2026, 11, 29, tzinfo=UTC))
+    later.read()
+    assert not later.chambers
+    assert not path.exists()
 
 
 def test_a_page_is_told_only_what_has_changed() -> None:

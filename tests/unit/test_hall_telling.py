@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,9 +19,10 @@ from stillair.hall.matters import (
     reach_matter,
 )
 from stillair.hall.messages import Alarm
-from stillair.hall.mirror import Heard, Mirror, Reach
-from stillair.hall.telling import GONE_S, Telling, Told, round_of
+from stillair.hall.mirror import Heard, Mirror, Reach, Standing
+from stillair.hall.telling import Telling, Told, round_of
 from stillair.model import Kind, Notice, Outcome, Timeline
+from stillair.runtime.hall_telling import BROKER, HallTelling
 from stillair.storage.journal import Journal
 from stillair.storage.outbox import newest
 from stillair.storage.records import Parcel
@@ -152,11 +154,122 @@ def test_after_a_restart_nobody_is_told_twice_and_the_end_is_told() -> None:
     assert restarted([*rows, *over], CAPTAIN).tick(2000.0, DAY) == []
 
 
-def test_what_ended_while_the_hall_was_away_is_told_once_all_is_heard() -> None:
-    of = restarted(told(telling(CAPTAIN), an_alarm(), 0.0), CAPTAIN)
-    assert of.tick(1000.0, DAY) == []
-    over = of.tick(1001.0 + GONE_S, DAY)
-    assert {stage for stage, _ in stages(over)} == {"over"}
+def begun_anew(rows: list[Notice], *chambers: str) -> tuple[Mirror, HallTelling]:
+    """A hall that was started anew at second 1000, of which an earlier one knew chambers."""
+    mirror = Mirror()
+    of = HallTelling("boat shed", telling(CAPTAIN), mirror)
+    known = [
+        Told(
+            *(str(row.alarm), row.stage, row.person, row.route, row.priority.value, DAY),
+            round=round_of(row.key),
+            kind=row.kind.value,
+            title=row.title,
+        )
+        for row in rows
+    ]
+    for key in chambers:
+        mirror.expect(key, 1000.0, name="north bench")
+    of.restored(known, 1000.0, DAY, [])
+    return mirror, of
+
+
+def seconds(mirror: Mirror, of: HallTelling, begin: int, end: int) -> list[Notice]:
+    """What is told while those seconds pass, each as the service lets it."""
+    found: list[Notice] = []
+    for t_s in range(begin, end):
+        mirror.tick(t_s)
+        found += of.chambers(t_s, DAY) + of.dropped(t_s, DAY) + of.due(t_s, DAY)
+    return found
+
+
+def test_a_fire_told_before_a_restart_is_never_over_by_silence() -> None:
+    """The board went dark, the broker has forgotten it, and the hall was started anew."""
+    key = f"{ONE}.north-bench"
+    fire = told(telling(CAPTAIN), an_alarm(), 0.0)
+    mirror, of = begun_anew(fire, key)
+    lost = mirror.chambers[key]
+    assert (lost.standing, lost.reach, lost.lacking) == (
+        Standing.DANGER,
+        Reach.UNHEARD,
+        (NAME,),
+    )
+    notices = seconds(mirror, of, 1000, 1400)
+    assert {(notice.stage, notice.title) for notice in notices} == {
+        ("raised", "north bench: Out of reach")
+    }
+    assert "An alarm of danger stood there" in notices[0].text
+
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE), 1400.0)
+    back = now(ONE, standing=(NAME,))
+    mirror.take(f"{ONE}/north-bench/now", back, 1400.0)
+    notices = seconds(mirror, of, 1400, 1440)
+    assert {notice.title for notice in notices} == {"north bench: Over: out of reach"}
+    mirror.take(f"{ONE}/north-bench/now", now(ONE), 1440.0)
+    notices = seconds(mirror, of, 1440, 1460)
+    assert {(notice.stage, notice.title) for notice in notices} == {
+        ("over", f"north bench: Over: {fire[0].title.partition(': ')[2].lower()}")
+    }
+    assert not mirror.chambers[key].lacking
+
+
+def test_a_chamber_that_is_not_heard_after_a_restart_is_shown_and_told() -> None:
+    key = f"{ONE}.north-bench"
+    mirror, of = begun_anew([], key)
+    assert mirror.chambers[key].standing is Standing.OUT_OF_REACH
+    assert seconds(mirror, of, 1000, 1060) == []
+    (notice, *_) = seconds(mirror, of, 1060, 1062)
+    assert notice.title == "north bench: Out of reach"
+    mirror.take(f"{ONE}/north-bench/watch", b"", 1070.0)
+    (over, *_) = seconds(mirror, of, 1070, 1072)
+    assert (over.stage, over.title) == ("over", "north bench: Over: out of reach")
+    assert "taken off" in over.text
+    assert seconds(mirror, of, 1072, 5000) == []
+
+
+def test_after_a_broker_was_away_boards_have_a_minute_to_come_back() -> None:
+    mirror, of = begun_anew([])
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE), 1000.0)
+    mirror.take(f"{ONE}/north-bench/now", now(ONE), 1000.0)
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="silent"), 1001.0)
+    mirror.joined(1300.0)
+    assert seconds(mirror, of, 1300, 1359) == []
+    assert stages(seconds(mirror, of, 1359, 1362)) == [("raised", "captain")]
+
+
+@pytest.mark.parametrize(
+    ("more", "while_"),
+    [
+        ({"job": a_job()}, "a job ran there"),
+        ({"phase": "steady"}, "not known to be cold"),
+        ({"phase": "cold", "standing": (NAME,)}, "an alarm stood there"),
+    ],
+)
+def test_a_board_stopped_in_the_middle_is_told_after_five_minutes(
+    more: dict[str, Any], while_: str
+) -> None:
+    mirror, of = begun_anew([])
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE), 1000.0)
+    mirror.take(f"{ONE}/north-bench/now", now(ONE, **more), 1000.0)
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="ended"), 1000.0)
+    assert mirror.chambers[f"{ONE}.north-bench"].standing is Standing.OUT_OF_REACH
+    assert seconds(mirror, of, 1000, 1299) == []
+    (notice, *_) = seconds(mirror, of, 1299, 1302)
+    assert notice.title == "north bench: Stopped in the middle"
+    assert "was stopped at 18:00 UTC" in notice.text
+    assert while_ in notice.text
+
+
+def test_a_broker_that_is_back_for_a_moment_each_minute_is_told() -> None:
+    _, of = begun_anew([])
+    away = {(Kind.WATCH_GAP, BROKER): "no answer"}
+    found: list[Notice] = []
+    for t_s in range(1000, 1300):
+        found += of.own({} if t_s % 50 < 3 else away, t_s, DAY)
+    assert stages(found) == [("raised", "captain")]
+    for t_s in range(1300, 1362):
+        found += of.own({}, t_s, DAY)
+    assert stages(found)[1:] == [("over", "captain")]
+    assert [of.own(away if t_s < 1410 else {}, t_s, DAY) for t_s in range(1400, 1500)] == [[]] * 100
 
 
 def test_an_alarm_that_comes_back_is_told_under_another_key() -> None:
@@ -175,6 +288,7 @@ def test_a_board_out_of_reach_is_told_after_a_minute_and_when_it_is_back(state: 
     mirror.take(f"{ONE}/north-bench/watch", watch(ONE), 0.0)
     mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state=state), 5.0)  # type: ignore[arg-type]
     one = mirror.chambers[f"{ONE}.north-bench"]
+    assert of.consider(reach_matter(one, 14.0), 14.0, DAY) == []
     early = of.consider(reach_matter(one, 30.0), 30.0, DAY)
     assert bool(early) is (state == "stuck")
     notices = early or of.consider(reach_matter(one, 66.0), 66.0, DAY)
@@ -184,8 +298,9 @@ def test_a_board_out_of_reach_is_told_after_a_minute_and_when_it_is_back(state: 
     assert stages(of.consider(reach_matter(one, 70.0), 70.0, DAY)) == [("over", "captain")]
 
 
-def test_a_board_that_ended_on_purpose_is_no_matter() -> None:
+def test_a_board_that_was_stopped_while_all_was_calm_is_no_matter() -> None:
     mirror = Mirror()
+    mirror.take(f"{ONE}/north-bench/now", now(ONE, phase="cold"), 0.0)
     mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="ended"), 0.0)
     assert not reach_matter(mirror.chambers[f"{ONE}.north-bench"], 1e6).active
 

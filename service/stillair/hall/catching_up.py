@@ -24,6 +24,7 @@ from stillair.storage.onward import NextReadings
 MOST_LANES = 8  # clocks set back so often; then the two oldest become one
 LONGEST_NAME = 200
 LAST_MS = 10**14
+LONGEST_PAUSE_S = 15.0
 LATE_MS = 60_000  # by so much one sensor's word may come behind another's
 UNKEPT_MS = 120_000  # of the time before a crash, what was known may not have been written down
 MOST_NUMBER = 2**53  # of a lane
@@ -405,9 +406,12 @@ def _instants(kept: dict[str, Any], name: str, *, needed: bool) -> dict[str, int
     return dict(found)
 
 
-def pause_s(failures: int, chance: float) -> float:
-    """How long to wait before the broker is asked again: 2 s, doubling to a minute.
+def pause_s(failures: int, chance: float, longest_s: float = LONGEST_PAUSE_S) -> float:
+    """How long to wait before broker or store are asked again: 2 s, doubling, `longest_s` at most.
+
+    A hall takes who isn't back within a minute for lost, so boards are back well before.
 
     `chance`, from 0 to 1, spreads the boards of a hall whose broker was away.
     """
-    return min(60.0, 2.0 * math.pow(2.0, min(max(failures - 1, 0), 5))) * (0.5 + chance)
+    middle_s = min(longest_s / 1.5, 2.0 * math.pow(2.0, min(max(failures - 1, 0), 5)))
+    return middle_s * (0.5 + chance)

@@ -13,10 +13,12 @@ from stillair.alarms.catalogue import CATALOGUE, URGENT, AlarmRule, is_danger
 from stillair.alarms.words import WORDS
 from stillair.hall.messages import Alarm
 from stillair.hall.mirror import UNHEARD_S, Heard, Reach
-from stillair.hall.names import in_hall
+from stillair.hall.names import in_hall, plain
 from stillair.model import Annunciation, Kind, Priority, SignalClass
 
 OUT_OF_REACH_S: Final = 60.0  # a board that restarts is back by then
+STUCK_S: Final = 10.0  # a loop that begins comes round by then
+STOPPED_S: Final = 300.0  # who stops a board while a job runs has put a new version in by then
 ENDED_THERE: Final = "It is over, or was answered at the board"
 OWN: Final = ("reach ", "misread ", "hall ")  # how ids begin of what no board tells
 _NO_RULE: Final = AlarmRule()
@@ -111,14 +113,20 @@ def hall_id(subject: str) -> str:
 
 def reach_matter(of: Heard, now_s: float) -> Matter:
     """The matter of a chamber's being out of reach."""
-    why = {
-        Reach.SILENT: "Its board broke off its connection",
-        Reach.UNHEARD: f"Its board has said nothing for {UNHEARD_S:g} s",
-        Reach.STUCK: "A part of the watch on its board no longer comes round",
-    }.get(of.reach, "Its board is heard again")
-    lasted = OUT_OF_REACH_S if of.reach is Reach.SILENT else 0.0
-    active = of.is_out_of_reach and now_s - of.reach_s >= lasted
-    danger = any(held.alarm.signal_class == "alarm" for held in of.alarms.values())
+    why = (
+        {
+            Reach.SILENT: "Its board broke off its connection",
+            Reach.UNHEARD: f"Its board has said nothing for {UNHEARD_S:g} s",
+            Reach.STUCK: "A part of the watch on its board no longer comes round",
+            Reach.ENDED: f"Its board was stopped{_at(of.watch_at)}, and {of.stopped_while}",
+        }[of.reach]
+        if of.is_out_of_reach
+        else "Its board is heard again"
+    )
+    if of.reach is Reach.UNHEARD and of.is_expected:
+        why = "Its board has not been heard since this hall was started"
+    active = of.is_out_of_reach and now_s - of.reach_s >= _waits_s(of)
+    danger = of.is_feared or any(h.alarm.signal_class == "alarm" for h in of.alarms.values())
     todo = (
         "An alarm of danger stood there when it was last heard: go and look, or call for help"
         if danger
@@ -130,12 +138,24 @@ def reach_matter(of: Heard, now_s: float) -> Matter:
         name=_line(of.name, 80) or of.key,
         kind=Kind.WATCH_GAP,
         priority=Priority.HIGH,
-        title="Out of reach",
+        title="Stopped in the middle" if of.reach is Reach.ENDED else "Out of reach",
         text=figures.joined(why, todo) if of.is_out_of_reach else f"{why}.",
         active=active,
         mark="Simulated" if of.simulated else "",
         board=of.board,
     )
+
+
+def _waits_s(of: Heard) -> float:
+    """How long it has to be so before people are told."""
+    if of.reach is Reach.UNHEARD and not of.is_expected:
+        return 0.0  # it said nothing for a minute
+    waits = {Reach.STUCK: STUCK_S, Reach.ENDED: STOPPED_S}
+    return waits.get(of.reach, OUT_OF_REACH_S)
+
+
+def _at(label: str | None) -> str:
+    return f" at {label[11:16]} UTC" if label is not None and label.endswith("Z") else ""
 
 
 def misread_matter(of: Heard) -> Matter:
@@ -203,5 +223,4 @@ def priority_of(word: str) -> Priority:
 
 def _line(text: str, longest: int) -> str:
     """On one line, without what can't be seen."""
-    plain = "".join(c if c.isprintable() else " " for c in text[: 2 * longest])
-    return " ".join(plain.split())[:longest]
+    return " ".join(plain(text[: 2 * longest]).split())[:longest]

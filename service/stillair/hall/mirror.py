@@ -8,13 +8,16 @@ another chamber than its topic, costs only itself: it is counted, and shown as t
 
 The alarms that a board has told of come one by one. `now` names all of them that stand, so that
 an alarm whose message was lost on its way is noticed, as is one that ended while nobody heard.
+
+Silence ends nothing: what stood when a board was last heard stands until it says otherwise, and a
+chamber that an earlier process knew is there (`expect`), out of reach until it is heard.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -33,15 +36,24 @@ from stillair.hall.messages import (
     State,
     WatchMessage,
 )
-from stillair.hall.names import BOARD, KEY, in_hall
+from stillair.hall.names import (
+    BOARD,
+    KEY,
+    MOST_CHAMBERS,
+    MOST_OF_BOARD,
+    chamber_of,
+    in_hall,
+    plain,
+)
 
-MOST_CHAMBERS: Final = 4_000
 MOST_ALARMS: Final = 60  # of one chamber
 MOST_BYTES: Final = 64 * 2**20  # of all that is held, as it came
 LARGEST_BYTES: Final = {"watch": 4_096, "now": 32_768, "alarms": 16_384, "acted": 4_096}
 UNHEARD_S: Final = 60.0  # a board says how it is every ten seconds
 SETTLED_S: Final = 15.0  # an alarm that a later `now` doesn't name is over
 MISREAD_S: Final = 600.0  # for so long it is shown that something was not understood
+COUNTED_S: Final = 3_600.0  # so long after the last it is shown what nobody sent or had room for
+CALM_PHASES: Final = ("cold", "cool_enough")
 MOST_GONE: Final = 500  # chambers taken out, of which pages are told
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:\d\d)")
@@ -61,7 +73,7 @@ class Reach(StrEnum):
     SILENT = "silent"  # its connection broke off
     STUCK = "stuck"  # a loop of its watch doesn't come round
     UNHEARD = "unheard"  # it says nothing, though its connection stands
-    ENDED = "ended"  # on purpose
+    ENDED = "ended"  # its service was stopped
 
 
 class Standing(StrEnum):
@@ -99,6 +111,8 @@ class Heard:
     now: NowMessage | None = None
     alarms: dict[str, Held] = field(default_factory=dict)
     lacking: tuple[str, ...] = ()  # alarms that stand there and never came here
+    is_feared: bool = False  # a danger stood there before this process, and it wasn't heard since
+    now_s: float | None = None  # when it first said here how it is
     heard_s: float = 0.0  # the hall's own seconds
     reach: Reach = Reach.HEARD
     reach_s: float = 0.0  # since when it is so, the hall's own seconds
@@ -111,11 +125,10 @@ class Heard:
     @property
     def standing(self) -> Standing:
         """What it is sorted and filtered by."""
-        live = [held.alarm for held in self.alarms.values() if held.alarm.suppression == "none"]
-        if self.reach is Reach.ENDED:
-            live = []
-        tone = self.now.tone if self.now is not None and self.reach is not Reach.ENDED else ""
-        if tone == "danger" or any(alarm.signal_class == "alarm" for alarm in live):
+        live = self._live
+        tone = self.now.tone if self.now is not None else ""
+        danger = tone == "danger" or any(alarm.signal_class == "alarm" for alarm in live)
+        if danger or self.is_feared:
             return Standing.DANGER
         if self.is_out_of_reach:
             return Standing.OUT_OF_REACH
@@ -128,9 +141,35 @@ class Heard:
         return Standing.BUILDING if self.now.job is not None else Standing.CALM
 
     @property
+    def _live(self) -> list[Alarm]:
+        return [held.alarm for held in self.alarms.values() if held.alarm.suppression == "none"]
+
+    @property
     def is_out_of_reach(self) -> bool:
-        """Whether nobody knows how it is, and nobody meant that."""
-        return self.reach in (Reach.SILENT, Reach.STUCK, Reach.UNHEARD)
+        """Whether nobody knows how it is, though that would matter."""
+        if self.reach is Reach.ENDED:
+            return bool(self.stopped_while)
+        return self.reach is not Reach.HEARD
+
+    @property
+    def is_expected(self) -> bool:
+        """Whether only an earlier process has heard of it."""
+        return not self.sizes
+
+    @property
+    def stopped_while(self) -> str:
+        """What went on when its service was stopped, in a clause; "" where that was calm.
+
+        Who stopped it isn't known: the power switch of a machine does it as well.
+        """
+        if self.reach is not Reach.ENDED:
+            return ""
+        if self._live or self.lacking or self.is_feared:
+            return "an alarm stood there"
+        if self.now is not None and self.now.job is not None:
+            return "a job ran there"
+        hot = self.now is not None and self.now.phase not in CALM_PHASES
+        return "the chamber was not known to be cold" if hot else ""
 
     @property
     def last_at(self) -> str | None:
@@ -155,10 +194,13 @@ class Mirror:
     ) -> None:
         self.revision = begun
         self.jobs = 0  # how often a job has begun, or become another one's state
-        self.strangers = 0  # messages of nobody that is known
-        self.refused = 0  # messages for which there was no room
+        self.strangers = 0  # messages of nobody that is known, of late
+        self.refused = 0  # messages for which there was no room, of late
+        self._strangers_s = self._refused_s = -math.inf  # the last of them
         self.chambers: dict[str, Heard] = {}
         self.dropped: list[tuple[Heard, str]] = []  # alarms that are over; for who takes them out
+        self.left: list[Heard] = []  # chambers taken off the page; for who takes them out
+        self._of_board: Counter[str] = Counter()
         self._gone: OrderedDict[str, int] = OrderedDict()
         self._forgotten = begun  # the newest of those taken out that nobody can be told of any more
         self._most_chambers = most_chambers
@@ -174,12 +216,11 @@ class Mirror:
         """
         parts = topic.split("/")
         if len(parts) not in (3, 4) or not (BOARD.fullmatch(parts[0]) and KEY.fullmatch(parts[1])):
-            self.strangers += 1
-            return None
+            return self._strange(now_s)
         (board, chamber, kind), name = parts[:3], parts[3] if len(parts) == 4 else ""
-        if kind not in LARGEST_BYTES or (kind == "alarms") is not bool(name):
-            self.strangers += 1
-            return None
+        is_named = bool(KEY.fullmatch(name)) if kind == "alarms" else not name
+        if kind not in LARGEST_BYTES or not is_named:
+            return self._strange(now_s)
         key = in_hall(board, chamber)
         known = self.chambers.get(key)
         if not payload:
@@ -188,9 +229,39 @@ class Mirror:
             return self._read(known, key, parts, payload, now_s)
         except ValueError as error:
             if known is None:
-                self.strangers += 1
-                return None
+                return self._strange(now_s)
             return self.misread(known, f"{kind}: {_why(error)}", now_s)
+
+    def expect(
+        self,
+        key: str,
+        now_s: float,
+        *,
+        name: str = "",
+        simulated: bool = False,
+        alarm: str = "",
+        danger: bool = False,
+    ) -> None:
+        """An earlier process knew this chamber: it is out of reach until it is heard.
+
+        `alarm` is one that people were told of and that isn't over. Raises `ValueError` for no
+        chamber's name.
+        """
+        board, chamber = chamber_of(key)
+        of = self.chambers.get(key)
+        if of is None:
+            if not self._has_room(board):
+                return
+            of = Heard(key, board, chamber, heard_s=-math.inf, reach_s=now_s, reach=Reach.UNHEARD)
+            self._enter(of)
+        if of.now is None:
+            of.name = of.name or plain(name[:80])
+            of.simulated = of.simulated or (simulated and of.is_expected)
+            of.is_feared = of.is_feared or danger
+            is_new = alarm and alarm not in (*of.lacking, *of.alarms)
+            if is_new and len(of.lacking) < MOST_ALARMS:
+                of.lacking = (*of.lacking, alarm)
+        self._changed(of)
 
     def misread(self, of: Heard, why: str, now_s: float, count: int = 1) -> Heard:
         """Messages of a chamber could not be understood, here or where its past is taken."""
@@ -215,35 +286,50 @@ class Mirror:
         name = "/".join(parts[2:])
         of = known or Heard(key, board, chamber, heard_s=now_s, reach_s=now_s)
         has = of.sizes.get(name, 0)
-        is_full = known is None and len(self.chambers) >= self._most_chambers
+        is_full = known is None and not self._has_room(board)
         if is_full or self._bytes + len(payload) - has > self._most_bytes:
-            self.refused += 1
-            return None
+            return self._refuse(now_s)
         if isinstance(told, AlarmMessage):
             if told.alarm.id != parts[3]:
                 raise ValueError("it says that it is another alarm")
             if parts[3] not in of.alarms and len(of.alarms) >= MOST_ALARMS:
-                self.refused += 1
-                return None
-            of.alarms[parts[3]] = Held(told.alarm, now_s, len(payload))
+                return self._refuse(now_s)
+            of.alarms[parts[3]] = Held(finite(told.alarm), now_s, len(payload))
             of.lacking = tuple(each for each in of.lacking if each != parts[3])
         elif isinstance(told, WatchMessage):
             of.watch, of.watch_at = told.state, _instant(told.at)
-            of.name = told.name[:80]
+            of.name = plain(told.name[:80])
         elif isinstance(told, NowMessage):
             self._take_now(of, finite(told), now_s)
         of.simulated = told.simulated
         self._bytes += len(payload) - has
         of.sizes[name] = len(payload)
         if known is None:
-            self.chambers[key] = of
-            self._gone.pop(key, None)
+            self._enter(of)
         self._heard(of, now_s)
         return self._changed(of)
 
+    def _has_room(self, board: str) -> bool:
+        is_full = len(self.chambers) >= self._most_chambers
+        return not is_full and self._of_board[board] < MOST_OF_BOARD
+
+    def _enter(self, of: Heard) -> None:
+        self.chambers[of.key] = of
+        self._of_board[of.board] += 1
+        self._gone.pop(of.key, None)
+
+    def _strange(self, now_s: float) -> None:
+        self.strangers += 1
+        self._strangers_s = now_s
+
+    def _refuse(self, now_s: float) -> None:
+        self.refused += 1
+        self._refused_s = now_s
+
     def _take_now(self, of: Heard, told: NowMessage, now_s: float) -> None:
         before = of.now
-        of.now, of.name = told, told.name[:80]
+        of.now, of.name, of.is_feared = told, told.name[:80], False
+        of.now_s = now_s if of.now_s is None else of.now_s
         for name, held in list(of.alarms.items()):
             if name not in told.standing and now_s - held.heard_s > SETTLED_S:
                 self._drop_alarm(of, name)
@@ -259,6 +345,10 @@ class Mirror:
             self._drop_alarm(known, name)
             self._heard(known, now_s)
             return self._changed(known)
+        if kind == "alarms" and name in known.lacking:  # known of before this process
+            known.lacking = tuple(each for each in known.lacking if each != name)
+            self.dropped.append((known, name))
+            return self._changed(known)
         if kind == "watch":
             self._forget(known)
         return None
@@ -269,7 +359,11 @@ class Mirror:
         self._bytes -= of.sizes.pop(f"alarms/{name}", 0)
 
     def _forget(self, of: Heard) -> None:
+        for name in (*of.alarms, *of.lacking):
+            self.dropped.append((of, name))
+        self.left.append(of)
         del self.chambers[of.key]
+        self._of_board[of.board] -= 1
         self._bytes -= sum(of.sizes.values())
         self.revision += 1
         self._gone[of.key] = self.revision
@@ -281,11 +375,17 @@ class Mirror:
     def joined(self, now_s: float) -> None:
         """The broker is there again: who says nothing now has a minute to do so."""
         for of in self.chambers.values():
-            of.heard_s = now_s
+            of.heard_s = max(of.heard_s, now_s) if of.sizes else of.heard_s
+            if of.reach not in (Reach.HEARD, Reach.ENDED):
+                of.reach_s = now_s
 
     def tick(self, now_s: float) -> list[Heard]:
         """See who has not been heard for long; gives those that are another than before."""
         changed = []
+        if now_s - self._strangers_s > COUNTED_S:
+            self.strangers = 0
+        if now_s - self._refused_s > COUNTED_S:
+            self.refused = 0
         for of in self.chambers.values():
             reach = self._reach(of, now_s)
             old = of.misread and now_s - of.misread_s > MISREAD_S
@@ -318,6 +418,11 @@ class Mirror:
 
     # --- what is asked -------------------------------------------------------------------------
 
+    @property
+    def gone(self) -> list[str]:
+        """Keys of chambers that were taken out, the newest last."""
+        return list(self._gone)
+
     def since(self, revision: int) -> tuple[list[Heard], list[str], bool]:
         """Chambers that changed after a revision, keys of those taken out; and whether that is all.
 
@@ -334,16 +439,24 @@ class Mirror:
 
 
 def finite(told: M) -> M:
-    """The same without numbers that are none: JSON has no word for them."""
+    """The same without numbers that are none, for which JSON has no word; and text made plain."""
     update: dict[str, Any] = {}
     for name, value in told:
         if isinstance(value, float) and not math.isfinite(value):
             update[name] = None
+        elif isinstance(value, str):
+            if not value.isprintable():
+                update[name] = plain(value)
         elif isinstance(value, BaseModel):
             update[name] = finite(value)
         elif isinstance(value, tuple):
             update[name] = tuple(
-                finite(each) if isinstance(each, BaseModel) else each for each in value
+                finite(each)
+                if isinstance(each, BaseModel)
+                else plain(each)
+                if isinstance(each, str)
+                else each
+                for each in value
             )
     return told.model_copy(update=update)
 

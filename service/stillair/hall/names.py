@@ -14,6 +14,9 @@ from typing import Any, Final
 
 from stillair.storage.kept_lines import KeptLine
 
+MOST_CHAMBERS: Final = 10_000  # of a hall: all its parts take as many
+MOST_OF_BOARD: Final = 64  # so that the password of one board fills no hall
+
 BOARD: Final = re.compile(r"[0-9a-f]{12}")
 KEY: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,119}")
 # Fields that say which chamber, job or alarm; `id` only where the thing itself is meant.
@@ -31,6 +34,19 @@ def at_board(name: str) -> tuple[str, str]:
     if not (dot and own and BOARD.fullmatch(board)):
         raise ValueError(f"{name[:60]!r} is no name of a hall")
     return board, own
+
+
+def chamber_of(name: str) -> tuple[str, str]:
+    """Board and key of a chamber of a hall. Raises `ValueError` for no chamber's name."""
+    board, key = at_board(name)
+    if not KEY.fullmatch(key):
+        raise ValueError(f"{name[:60]!r} is no chamber of a hall")
+    return board, key
+
+
+def plain(text: str) -> str:
+    """Without what can't be seen or turns the direction of what stands beside it."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
 
 
 def renamed(board: str, fields: Mapping[str, Any], *, own_id: bool) -> dict[str, Any]:

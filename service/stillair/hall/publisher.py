@@ -37,6 +37,7 @@ log = logging.getLogger(__name__)
 STOP_S: Final = 0.5
 CUT_OFF_S: Final = 0.2  # the same where nobody is there to be told
 NOW_EVERY_S: Final = 10.0
+STUCK_S: Final = 10.0  # a loop that only begins comes round by then
 LOOK_S: Final = 1.0  # between two looks at how it is, though nothing in the view has changed
 MOST_FOUND: Final = 1000
 _NAME: Final = re.compile(r"[a-z0-9-]{1,120}")
@@ -184,6 +185,7 @@ class Publisher:
         self._now: NowMessage | None = None
         self._now_s = -1e9
         self._state: State | None = None
+        self._stuck_s: float | None = None  # since when it is
         self._alarms: dict[str, bytes] = {}  # as the broker has them
         self._standing: dict[str, bytes] = {}  # as they are
         self._found: set[str] = set()  # those that the broker had kept when we came
@@ -271,8 +273,11 @@ class Publisher:
             connection.publish("acted", form.topic("acted"), payload, _nothing, retain=False)
 
     def _tell_how_it_is(self, connection: Connection, form: Form, now_s: float) -> None:
-        state: State = WATCHING if self._tells.watching() else STUCK
-        if state != self._state and connection.may("watch"):
+        watching = self._tells.watching()
+        self._stuck_s = None if watching else now_s if self._stuck_s is None else self._stuck_s
+        state: State = WATCHING if watching else STUCK
+        settled = self._stuck_s is None or now_s - self._stuck_s >= STUCK_S
+        if settled and state != self._state and connection.may("watch"):
             self._state = state
             payload = form.watch(state, self._at())
             connection.publish("watch", form.topic("watch"), payload, _nothing)

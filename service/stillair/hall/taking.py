@@ -16,7 +16,7 @@ from __future__ import annotations
 import logging
 import random
 import threading
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
@@ -28,6 +28,7 @@ from stillair.hall.catching_up import pause_s
 from stillair.hall.inbox import Inbox, Letter
 from stillair.hall.listening import Listening
 from stillair.hall.messages import TakenMessage
+from stillair.hall.names import MOST_CHAMBERS, MOST_OF_BOARD
 from stillair.hall.understood import read, whose
 from stillair.storage.hall_batches import Came, Cursor
 from stillair.storage.hall_store import Written
@@ -38,11 +39,11 @@ ROUND_S: Final = 0.2
 MOST_IN_ROUND: Final = 2_000
 MOST_PACKED: Final = 2  # chambers, after a round: some 40 ms each
 IDLE_S: Final = 5.0  # after which the store is asked whether it is still there
+LONGEST_PAUSE_S: Final = 10.0  # before a store that was away is tried again
 STORE_S: Final = 45.0  # longer than anything that is asked of the store
 STOP_S: Final = 5.0
 LEAVE_S: Final = 1.0
 SETTLED_S: Final = 0.3  # since the last kept word: then there are no more
-MOST_CHAMBERS: Final = 10_000
 MOST_FAULTY: Final = 1_000
 RATE_S: Final = 10.0
 
@@ -123,6 +124,7 @@ class Taking:
         # Under the lock:
         self._mark = ""
         self._known: dict[str, Cursor] = {}
+        self._of_board: Counter[str] = Counter()
         self._words: dict[str, Cursor] = {}  # to be said
         self._faults: dict[str, Fault] = {}
         self._messages = self._readings = self._entries = self._commits = 0
@@ -176,6 +178,12 @@ class Taking:
         """The mark of the store; "" as long as it was never open."""
         with self._lock:
             return self._mark
+
+    @property
+    def chambers(self) -> list[str]:
+        """Those that the store has, as far as it was open."""
+        with self._lock:
+            return list(self._known)
 
     @property
     def stopped_why(self) -> str:
@@ -239,7 +247,7 @@ class Taking:
                 if store is not None:
                     store.close()
             failures += 1
-            pause = pause_s(failures, self._chance())
+            pause = pause_s(failures, self._chance(), LONGEST_PAUSE_S)
             self._store_due_s = self._clock.now_s() + pause
             self._stopping.wait(pause)
 
@@ -254,6 +262,7 @@ class Taking:
         with self._lock:
             self._mark = store.mark
             self._known = {each.of.chamber: each for each in store.cursors()}
+            self._of_board = Counter(each.of.board for each in self._known.values())
             self._words = dict(self._known)
             self._store_why = ""
             self._rates.clear()
@@ -277,7 +286,8 @@ class Taking:
     def _round(self, store: Store, letters: Sequence[Letter]) -> None:
         with self._lock:
             self._round_of_s = letters[0].at_s
-        batch = [came for letter in letters if (came := self._understood(letter)) is not None]
+        new: dict[str, str] = {}
+        batch = [came for letter in letters if (came := self._understood(letter, new)) is not None]
         written = store.write(batch)
         now_s = self._clock.now_s()
         for chamber, why in written.refused:
@@ -287,6 +297,8 @@ class Taking:
             self._commits += 1
             self._messages += len(letters)
             self._entries += written.entries
+            for chamber, cursor in written.cursors.items():
+                self._of_board[cursor.of.board] += chamber not in self._known
             self._known.update(written.cursors)
             self._words.update(written.cursors)
             self._rates.append((now_s, self._readings))
@@ -294,15 +306,22 @@ class Taking:
                 self._rates.popleft()
             self._readings += written.readings
 
-    def _understood(self, letter: Letter) -> Came | None:
+    def _understood(self, letter: Letter, new: dict[str, str]) -> Came | None:
+        """What a letter says; `new` has the boards of the chambers that are new in this round."""
         found = whose(letter.topic, self._prefix)
         if found is None:
             self._note("", f"nobody can be called {letter.topic[:80]!r}")
             return None
         of, kind = found
-        if of.chamber not in self._known and len(self._known) >= MOST_CHAMBERS:
-            self._note("", f"there are more than {MOST_CHAMBERS} chambers")
-            return None
+        if of.chamber not in self._known and of.chamber not in new:
+            if len(self._known) + len(new) >= MOST_CHAMBERS:
+                self._note("", f"there are more than {MOST_CHAMBERS} chambers")
+                return None
+            in_round = sum(board == of.board for board in new.values())
+            if self._of_board[of.board] + in_round >= MOST_OF_BOARD:
+                self._note("", f"board {of.board} has more than {MOST_OF_BOARD} chambers")
+                return None
+            new[of.chamber] = of.board
         try:
             came, why = read(of, kind, letter.payload)
         except Exception as error:

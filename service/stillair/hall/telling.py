@@ -8,7 +8,8 @@ Each matter is told after the same rules as on a board: by the ladder of people,
 again while nobody has seen it, again where it gets more urgent, and when it is over to all who
 know of it. What was told stands in the outbox under keys that follow from matter, stage and
 route; `restored` takes it from there, so that neither a restart nor a message that the broker
-has kept tells anybody twice. Nothing is asked of a store here, nor waited for.
+has kept tells anybody twice. What was told before a restart is over when somebody says so, never
+because nothing is heard of it. Nothing is asked of a store here, nor waited for.
 """
 
 from __future__ import annotations
@@ -25,11 +26,11 @@ from stillair.alarms.entries import URGENCY
 from stillair.alarms.flood import Flood
 from stillair.alarms.reaching import Person, ladder, may_wake
 from stillair.alarms.wording import Stage
-from stillair.hall.matters import ENDED_THERE, OWN, Matter, priority_of, rule_of
+from stillair.hall.matters import OWN, Matter, priority_of, rule_of
 from stillair.model import Kind, Notice, Priority
 from stillair.model.duties import SeenMatter
 
-GONE_S: Final = 90.0  # after a start all that stands has come by then
+SETTLED_S: Final = 90.0  # after a start all that stands has come by then
 MOST_MATTERS: Final = 20_000
 UNANSWERED: Final = "Nobody has said so far that they have seen it"
 
@@ -45,6 +46,8 @@ class Told:
     priority: str
     at: datetime
     round: int = 0
+    kind: str = Kind.WATCH_GAP.value
+    title: str = ""
 
 
 def round_of(key: str) -> int:
@@ -52,6 +55,20 @@ def round_of(key: str) -> int:
     words = key.rsplit(":", 2)
     number = words[-2].partition(".")[0] if len(words) == 3 else ""
     return int(number) if number.isascii() and number.isdigit() else 0
+
+
+def _kind(word: str) -> Kind:
+    try:
+        return Kind(word)
+    except ValueError:  # of a newer version
+        return Kind.WATCH_GAP
+
+
+def _own_title(told: str, matter: Matter) -> str:
+    """The title of a matter in what heads its first message; its own where that can't be found."""
+    start = f"{matter.mark}: " if matter.mark else ""
+    title = told.removeprefix(f"{start}{matter.name}: ")
+    return title if title and title != told else matter.title
 
 
 @dataclass(slots=True)
@@ -116,11 +133,14 @@ class Telling:
             ago_s = max(0.0, (at - each.at).total_seconds())
             if story is None:
                 matter = Matter(
-                    each.matter, "", self._hall, Kind.WATCH_GAP, Priority.HIGH, "", "", active=True
-                )
+                    each.matter, "", "", _kind(each.kind), priority_of(each.priority), "", "",
+                    active=True,
+                )  # fmt: skip
                 story = _Story(matter, now_s - ago_s, now_s - ago_s, restored=True)
                 story.round = max(self._rounds.get(each.matter, 0), each.round)
                 self._stories[each.matter] = story
+            if each.stage == Stage.RAISED:
+                story.matter = replace(story.matter, title=each.title)
             story.reached[each.route] = each.person
             story.urgency = min(story.urgency, URGENCY.get(priority_of(each.priority), 0))
             if each.stage == Stage.STILL:
@@ -138,9 +158,13 @@ class Telling:
             if story is None:
                 return []
             del self._stories[matter.id]
-            if not story.restored:  # what it was is known better from before
-                known = story.matter
+            known = story.matter  # what it was is known better from before
+            if not story.restored:
                 matter = replace(known, active=False, text=matter.text)
+            elif not matter.id.startswith(OWN):
+                says = rule_of(known.kind).says_over
+                title = _own_title(known.title, matter)
+                matter = replace(matter, kind=known.kind, title=title, says_over=says)
             return self._over(story, matter, now_s, at)
         if story is None:
             if len(self._stories) >= MOST_MATTERS:
@@ -159,15 +183,11 @@ class Telling:
         if self._begun_s is None:
             self._begun_s = now_s
         notices: list[Notice] = []
-        if now_s - self._begun_s > GONE_S:
+        if now_s - self._begun_s > SETTLED_S:
             self.seen = {name: of for name, of in self.seen.items() if name in self._stories}
         for story in list(self._stories.values()):
             if not story.restored:
                 notices += self._due(story, now_s, at)
-            elif now_s - self._begun_s > GONE_S:  # it ended while nobody listened here
-                del self._stories[story.matter.id]
-                gone = replace(story.matter, active=False, title="told before", text=ENDED_THERE)
-                notices += self._over(story, gone, now_s, at)
         waiting, self._ending = self._ending, []
         for story, person, route in waiting:
             if self._sleeps(person, story.matter.kind, at):
@@ -197,6 +217,10 @@ class Telling:
     def stands(self) -> Iterator[str]:
         """Ids of all matters that are being told of."""
         return iter(list(self._stories))
+
+    def unheard(self) -> list[Matter]:
+        """What was told before the start and nobody has spoken of since: id, kind, priority."""
+        return [story.matter for story in self._stories.values() if story.restored]
 
     # --- to whom -----------------------------------------------------------------------------
 

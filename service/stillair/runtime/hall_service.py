@@ -31,10 +31,10 @@ from stillair.hall.matters import hall_id, misread_id, reach_id
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
 from stillair.hall.taking import Taking
-from stillair.hall.telling import Told, round_of
 from stillair.model import AlarmTestState, Command, Kind, Notice, Outcome
 from stillair.model.duties import SeenMatter, SeenState
 from stillair.runtime import hall_shown, tested
+from stillair.runtime.hall_known import HallKnown, told_before
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_telling import BROKER, STORE, HallTelling
 from stillair.runtime.hall_tested import HallTested
@@ -73,6 +73,7 @@ class HallService(Past):
     tested: HallTested
     kept: History  # of the hall's own journal
     beat: Heartbeat | None
+    known: HallKnown
 
     def __init__(
         self,
@@ -101,7 +102,7 @@ class HallService(Past):
         self._clock = clock
         self._labels = labels
         self._handing = Handing(clock.now_s, at_once=lambda _: True)
-        self._lock = threading.RLock()  # mirror and telling, for one thread at a time
+        self.lock = threading.RLock()  # mirror and telling, for one thread at a time
         self._heard = False  # whether the broker lets us in
         self._why = "it has not been reached so far"
         self._lost_s = clock.now_s()
@@ -118,6 +119,7 @@ class HallService(Past):
     def start(self) -> None:
         """Begin to listen, to tell and to take."""
         self.writer.recover()
+        self.known.read()
         self._know_told()
         self.writer.start()
         self.alarm_tests.start()
@@ -138,6 +140,7 @@ class HallService(Past):
             self.beat.stop()
         self.taking.stop()
         self.hearing.stop()
+        self.known.keep()
         if self._thread.ident is not None:
             self._thread.join(STOP_S)
         self.writer.stop()
@@ -192,24 +195,16 @@ class HallService(Past):
                 self.tested.restored(duty)
             elif isinstance(duty, SeenState):
                 seen = duty.seen
-        told = [
-            Told(
-                *(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at),
-                round=round_of(row.key),
-            )
-            for row in rows
-            if row.alarm is not None
-        ]
-        with self._lock:
+        with self.lock:
             self._seen = seen
-            self.telling.restored(told, self._clock.now_s(), at, seen)
+            self.telling.restored(told_before(rows), self._clock.now_s(), at, seen)
 
     # --- what is heard ---------------------------------------------------------------------------
 
     def heard(self, topic: str, payload: bytes) -> None:
         """Take a message of a board; called by the thread that hears, and quick."""
         now_s, at = self._clock.now_s(), self._clock.wall()
-        with self._lock:
+        with self.lock:
             told = self.mirror.take(topic, payload, now_s)
             notices: list[Notice] = []
             if isinstance(told, Heard):
@@ -225,7 +220,7 @@ class HallService(Past):
     def connected(self, is_in: bool, why: str) -> None:
         """The broker lets us in, or doesn't."""
         now_s = self._clock.now_s()
-        with self._lock:
+        with self.lock:
             if is_in:
                 self.mirror.joined(now_s)
             if self._heard and not is_in:
@@ -239,6 +234,8 @@ class HallService(Past):
         """What boards send is being kept, or can't be just now."""
         self.hearing.takes(takes)
         self._takes = takes, why
+        if takes:
+            self.known.stored(self.taking.chambers)
         self._tell_store()
 
     def _tell_store(self) -> None:
@@ -257,7 +254,7 @@ class HallService(Past):
 
     def lacking(self) -> list[Heard]:
         """Chambers of which what the broker has kept never came."""
-        with self._lock:
+        with self.lock:
             return list(self.mirror.lacking())
 
     def unwritable(self, parcel: Parcel) -> None:
@@ -292,7 +289,7 @@ class HallService(Past):
         refused = self.mirror.refused
         room = f"for {refused} messages of boards there was no room" if refused else ""
         self.troubles.tell(Kind.STORE_FAULT, "room", bool(refused), room)
-        with self._lock:
+        with self.lock:
             notices: list[Notice] = []
             if self._heard:  # else nobody is known, which is the broker's trouble
                 self.mirror.tick(now_s)
@@ -330,7 +327,7 @@ class HallService(Past):
 
     def _keep_seen(self) -> None:
         """What was seen and still stands is known after a restart."""
-        with self._lock:
+        with self.lock:
             seen, before = self.telling.seen, self._seen
             self._seen = seen
         if seen != before:
@@ -339,14 +336,14 @@ class HallService(Past):
 
     def dangers(self, over: bool) -> tuple[str, ...]:
         """What real danger stands in any chamber; with `over` also what nobody has seen."""
-        with self._lock:
+        with self.lock:
             return hall_shown.dangers(self.mirror.chambers.values(), over=over)
 
     # --- what is asked --------------------------------------------------------------------
 
     def now(self, owner: bool = True) -> Item:
         """How the hall is; of its chambers the numbers alone."""
-        with self._lock:
+        with self.lock:
             chambers = list(self.mirror.chambers.values())
             hall: Item = {
                 "name": self.name,
@@ -392,7 +389,7 @@ class HallService(Past):
 
     def rows(self, revision: int) -> Item:
         """The chambers that changed after a revision."""
-        with self._lock:
+        with self.lock:
             changed, gone, only = self.mirror.since(revision)
             return {
                 "revision": self.mirror.revision,
@@ -403,7 +400,7 @@ class HallService(Past):
 
     def one(self, key: str) -> Item:
         """All of one chamber. Raises `CommandRefused` (unknown)."""
-        with self._lock:
+        with self.lock:
             of = self._known(key)
             told = hall_shown.whole(of, self.orders.of(key))
             told["reach_alarm"] = self.telling.shown(reach_id(of))
@@ -416,7 +413,7 @@ class HallService(Past):
         Raises `CommandRefused`.
         """
         own = alarm.partition(".")[2]
-        with self._lock:
+        with self.lock:
             of = self.mirror.chambers.get(alarm.rpartition("-")[0])
             if of is None or own not in of.alarms:
                 raise CommandRefused(Refusal.UNKNOWN, "There is no such alarm.")
@@ -428,14 +425,14 @@ class HallService(Past):
 
         Nobody else is told of it then, until it is over and comes again. Raises `CommandRefused`.
         """
-        with self._lock:
+        with self.lock:
             self.telling.see(alarm, by=by, now_s=self._clock.now_s())
         self._keep_seen()
         self.feed.changed()
 
     def forget(self, key: str) -> None:
         """Take a chamber off the page that is no more. Raises `CommandRefused`."""
-        with self._lock:
+        with self.lock:
             of = self._known(key)
             if not (of.is_out_of_reach or of.reach.value == "ended"):
                 raise CommandRefused(Refusal.CONFLICT, "Its board is heard, so it is shown.")
@@ -467,7 +464,7 @@ class HallService(Past):
     ) -> tuple[list[Item], int | None]:
         """A page of alarms; those that stand as boards tell them this second."""
         if standing:
-            with self._lock:
+            with self.lock:
                 items = hall_shown.alarm_items(self.mirror.chambers.values())
             return [item for item in items if chamber in (None, item["chamber"])][:limit], None
         page = self.history.alarms(after, limit, chamber=chamber, standing=standing)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from stillair.hall.matters import matter_id
 from stillair.hall.messages import Alarm
-from stillair.hall.mirror import Heard, Held, Standing
+from stillair.hall.mirror import Heard, Held, Reach, Standing
 from stillair.hall.names import in_hall
 from stillair.model import JsonValue
 from stillair.storage.items import Item
@@ -36,6 +36,8 @@ def row(of: Heard) -> Item:
         "reach": of.reach.value,
         "since_at": _since(of, standing),
         "last_at": of.last_at,
+        "stopped_at": of.watch_at if of.reach is Reach.ENDED else None,
+        "stopped_while": of.stopped_while,
         "sentence": now.sentence[:_TEXT] if now is not None else "",
         "tone": now.tone if now is not None else "",
         "air_c": now.air_c if now is not None else None,

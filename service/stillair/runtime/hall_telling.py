@@ -6,18 +6,22 @@ It is asked by one thread at a time, under the lock of whoever has the mirror.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
+from stillair.alarms.catalogue import is_danger
 from stillair.errors import CommandRefused, Refusal
 from stillair.hall.matters import (
+    OWN,
     alarm_matter,
     hall_matter,
     misread_matter,
     reach_matter,
 )
-from stillair.hall.mirror import Heard, Mirror
-from stillair.hall.telling import Telling, Told
+from stillair.hall.mirror import Heard, Mirror, Reach
+from stillair.hall.telling import SETTLED_S, Telling, Told
 from stillair.model import JsonValue, Kind, Notice
 from stillair.model.duties import SeenMatter
 from stillair.storage.items import label
@@ -25,6 +29,9 @@ from stillair.storage.items import label
 BROKER: Final = "broker"
 STORE: Final = "database"
 TOLD_AFTER_S: Final = 60.0  # a broker or database that is started anew is back by then
+WELL_S: Final = 60.0  # who is back for a moment, again and again, is not well
+ON_ITS_WAY_S: Final = 15.0  # an alarm that comes after the word on all that stand
+OFF_THE_PAGE: Final = "It was taken off the hall's page."
 
 
 class HallTelling:
@@ -43,6 +50,8 @@ class HallTelling:
         self._told_reach: set[str] = set()
         self._told_misread: set[str] = set()
         self._since: dict[tuple[Kind, str], tuple[float, str]] = {}  # of what fails
+        self._failed_s: dict[tuple[Kind, str], float] = {}  # when it last did
+        self._begun_s: float | None = None
 
     @property
     def people(self) -> int:
@@ -55,6 +64,15 @@ class HallTelling:
         """Know what was told before a restart, the oldest first, and what was seen."""
         self._telling.restored(told, now_s, at, seen)
         stands = set(self._telling.stands())
+        for matter in self._telling.unheard():
+            name = matter.id
+            with suppress(ValueError):
+                if not name.startswith(OWN):
+                    own = name.partition(".")[2]
+                    key, danger = name.rpartition("-")[0], is_danger(matter.kind)
+                    self._mirror.expect(key, now_s, alarm=own, danger=danger)
+                elif not name.startswith("hall "):
+                    self._mirror.expect(name.partition(" ")[2], now_s)
         self._told_reach = {matter.removeprefix("reach ") for matter in stands}
         self._told_misread = {matter.removeprefix("misread ") for matter in stands}
 
@@ -93,6 +111,13 @@ class HallTelling:
         for of, name in self._mirror.dropped:
             notices += self._telling.consider(alarm_matter(of, None, name), now_s, at)
         self._mirror.dropped.clear()
+        for of in self._mirror.left:
+            for matter in (reach_matter(of, now_s), misread_matter(of)):
+                left = replace(matter, active=False, text=OFF_THE_PAGE)
+                notices += self._telling.consider(left, now_s, at)
+            self._told_reach.discard(of.key)
+            self._told_misread.discard(of.key)
+        self._mirror.left.clear()
         return notices
 
     def chambers(self, now_s: float, at: datetime) -> list[Notice]:
@@ -101,7 +126,7 @@ class HallTelling:
         for of in self._mirror.chambers.values():
             if of.is_out_of_reach or of.key in self._told_reach:
                 notices += self._reach(of, now_s, at)
-            if of.misread or of.key in self._told_misread:
+            if of.misread or (of.key in self._told_misread and of.now is not None):
                 told = self._told_misread
                 (told.add if of.misread else told.discard)(of.key)
                 notices += self._telling.consider(misread_matter(of), now_s, at)
@@ -110,8 +135,12 @@ class HallTelling:
     def own(self, failing: dict[tuple[Kind, str], str], now_s: float, at: datetime) -> list[Notice]:
         """What fails of the hall itself, or works again."""
         notices: list[Notice] = []
+        self._failed_s.update(dict.fromkeys(failing, now_s))
         for kind, subject in [each for each in self._since if each not in failing]:
-            del self._since[kind, subject]
+            well_s = now_s - self._failed_s[kind, subject]
+            if subject in (BROKER, STORE) and well_s < WELL_S:
+                continue
+            del self._since[kind, subject], self._failed_s[kind, subject]
             over = hall_matter(self._hall, subject, kind, "it works again", active=False)
             notices += self._telling.consider(over, now_s, at)
         for (kind, subject), reason in failing.items():
@@ -125,7 +154,29 @@ class HallTelling:
 
     def due(self, now_s: float, at: datetime) -> list[Notice]:
         """Time passes: the next people are told."""
-        return self._telling.tick(now_s, at)
+        if self._begun_s is None:
+            self._begun_s = now_s
+        notices: list[Notice] = []
+        if now_s - self._begun_s > SETTLED_S:
+            notices += self._ended_meanwhile(now_s, at)
+        return notices + self._telling.tick(now_s, at)
+
+    def _ended_meanwhile(self, now_s: float, at: datetime) -> list[Notice]:
+        """What was told before the start is over once a board says so, or what failed works."""
+        notices: list[Notice] = []
+        for told in self._telling.unheard():
+            if told.id.startswith("hall "):
+                subject = told.id.removeprefix("hall ")
+                if all(subject != fails for _, fails in self._since):
+                    why = "it has not failed again since this hall was started"
+                    over = hall_matter(self._hall, subject, told.kind, why, active=False)
+                    notices += self._telling.consider(over, now_s, at)
+            elif not told.id.startswith(OWN):
+                of = self._mirror.chambers.get(told.id.rpartition("-")[0])
+                own = told.id.partition(".")[2]
+                if of is not None and _says_over(of, own, now_s):
+                    notices += self._telling.consider(alarm_matter(of, None, own), now_s, at)
+        return notices
 
     def _reach(self, of: Heard, now_s: float, at: datetime) -> list[Notice]:
         matter = reach_matter(of, now_s)
@@ -136,3 +187,11 @@ class HallTelling:
         else:
             self._told_reach.discard(of.key)
         return self._telling.consider(matter, now_s, at)
+
+
+def _says_over(of: Heard, alarm: str, now_s: float) -> bool:
+    """Whether a board that is heard names all that stands there, and not this alarm."""
+    if of.now is None or of.now_s is None or of.reach not in (Reach.HEARD, Reach.ENDED):
+        return False
+    settled = now_s - of.now_s > ON_ITS_WAY_S
+    return settled and alarm not in of.alarms and alarm not in of.now.standing

@@ -13,6 +13,7 @@ from stillair.alerts.push import SCHEME
 from stillair.clock import SystemClock
 from stillair.config.hall_file import HallSettings
 from stillair.hall.hearing import Hearing
+from stillair.hall.known import FILE_NAME, KnownChambers
 from stillair.hall.mirror import Mirror
 from stillair.hall.taking import Taking
 from stillair.hall.telling import Telling
@@ -20,6 +21,7 @@ from stillair.runtime import backup
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heartbeat_of
+from stillair.runtime.hall_known import HallKnown
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_service import HallService
 from stillair.runtime.hall_telling import HallTelling
@@ -73,6 +75,8 @@ def build(
         clock=clock,
         labels=labels,
     )
+    known = KnownChambers(folder / FILE_NAME, clock.wall)
+    service.known = HallKnown(known, mirror, service.lock, clock)
     service.kept = History(folder / JOURNAL, folder / ARCHIVE)
     service.writer = JournalWriter(
         journal,
@@ -109,6 +113,7 @@ def build(
         wall=clock.wall,
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
+    service.housekeeping.each_minute("known chambers", service.known.keep, second=31)
 
     def route_trouble(address: str, is_failing: bool, reason: str) -> None:
         (failing.add if is_failing else failing.discard)(address)
