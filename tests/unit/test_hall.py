@@ -26,6 +26,7 @@ from stillair.hall.messages import (
     TakenMessage,
 )
 from stillair.hall.obeying import WAIT_S, Heard
+from stillair.hall.publisher import Watch
 from stillair.hall.rows import TAKEN_S, Ledger, Rows
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
@@ -210,6 +211,13 @@ def test_a_journal_that_began_anew_is_owed_whole() -> None:
 def test_progress_that_is_none_is_refused(kept: object) -> None:
     with pytest.raises(ValueError, match="it"):
         Progress.read(kept)
+
+
+def test_a_watch_that_only_begins_is_not_said_to_be_stuck() -> None:
+    watch = Watch()
+    said = [watch.state(t_s >= 3, float(t_s)) for t_s in range(5)]
+    assert said == [None, None, None, "watching", "watching"]
+    assert [watch.state(False, t_s) for t_s in (5.0, 14.9, 15.0)] == [None, None, "stuck"]
 
 
 def test_pauses_grow_to_a_quarter_of_a_minute_and_spread() -> None:

@@ -82,7 +82,7 @@ def test_an_alarm_whose_message_was_lost_is_asked_for() -> None:
     [("silent", Reach.SILENT), ("stuck", Reach.STUCK), ("ended", Reach.ENDED)],
 )
 def test_what_a_board_says_of_itself_counts_at_once(state: str, reach: Reach) -> None:
-    mirror = known()
+    mirror = known(phase="cold")
     mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state=state), 1.0)  # type: ignore[arg-type]
     of = mirror.chambers[KEY]
     assert of.reach is reach
@@ -139,9 +139,8 @@ def test_one_board_fills_no_hall() -> None:
 
 
 def test_names_turn_no_writing_round() -> None:
-    mirror = known(
-        name="north\u202ebench\x07", sentence="Warm\u2066 and steady", job=a_job("fin\u202ebox")
-    )
+    name, sentence = "north\u202ebench\x07", "Warm\u2066 and steady"
+    mirror = known(name=name, sentence=sentence, job=a_job("fin\u202ebox"))
     of = mirror.chambers[KEY]
     assert of.now is not None
     assert of.now.job is not None

@@ -263,10 +263,10 @@ def test_a_broker_that_is_back_for_a_moment_each_minute_is_told() -> None:
     _, of = begun_anew([])
     away = {(Kind.WATCH_GAP, BROKER): "no answer"}
     found: list[Notice] = []
-    for t_s in range(1000, 1300):
+    for t_s in range(1000, 1150):
         found += of.own({} if t_s % 50 < 3 else away, t_s, DAY)
     assert stages(found) == [("raised", "captain")]
-    for t_s in range(1300, 1362):
+    for t_s in range(1150, 1212):
         found += of.own({}, t_s, DAY)
     assert stages(found)[1:] == [("over", "captain")]
     assert [of.own(away if t_s < 1410 else {}, t_s, DAY) for t_s in range(1400, 1500)] == [[]] * 100

@@ -42,7 +42,7 @@ export function sentenceOf(hall, all, at) {
   if (of === 0) return { says: T.none, below: T.none_how, tone: "trouble" };
   if (ended === of) return { says: T.only_ended, below, tone: "trouble" };
   if (heed) return { says: T.heed(heed, of), below, tone: "" };
-  return { says: T.calm(of - ended), below, tone: "" };
+  return { says: T.calm(of - ended, of), below, tone: "" };
 }
 
 /** @param {{now: Now, rows: any, unit: Unit, may: boolean}} props */
@@ -112,7 +112,7 @@ function Filter({ hall, sought, seek, state, choose }) {
 function Lines({ found, now, unit }) {
   const [shown, setShown] = useState(AT_ONCE);
   const end = useRef(/** @type {HTMLElement | null} */ (null));
-  const drawn = useRef(/** @type {Map<string, {row: HallRow, unit: Unit, day: string, line: any}>} */ (new Map()));
+  const drawn = useRef(/** @type {Map<string, {row: HallRow, heard: boolean, unit: Unit, day: string, line: any}>} */ (new Map()));
   useEffect(() => {
     if (!end.current || typeof IntersectionObserver === "undefined") return;
     const watcher = new IntersectionObserver(
@@ -122,12 +122,13 @@ function Lines({ found, now, unit }) {
     watcher.observe(end.current);
     return () => watcher.disconnect();
   }, [shown, found.length]);
+  const heard = now.hall?.heard ?? false;
   const day = now.at.slice(0, 13); // times of another day say so
   const lines = found.slice(0, shown).map((row) => {
     const before = drawn.current.get(row.chamber);
-    if (before && before.row === row && before.unit === unit && before.day === day) return before.line;
-    const line = html`<${Line} key=${row.chamber} row=${row} at=${now.at} unit=${unit} />`;
-    drawn.current.set(row.chamber, { row, unit, day, line });
+    if (before && before.row === row && before.heard === heard && before.unit === unit && before.day === day) return before.line;
+    const line = html`<${Line} key=${row.chamber} row=${row} heard=${heard} at=${now.at} unit=${unit} />`;
+    drawn.current.set(row.chamber, { row, heard, unit, day, line });
     return line;
   });
   return html`<ul class="hall-lines" aria-label=${T.list}>${lines}</ul>
@@ -137,24 +138,34 @@ function Lines({ found, now, unit }) {
     </div>`}`;
 }
 
-/** What is said of a row; of one that is out of reach that comes first. @param {HallRow} row  @param {Unit} unit */
-function said(row, unit) {
-  const own = row.sentence ? words(row.sentence, unit) : T.nothing_said;
-  return row.reach === "heard" ? own : `${T.reach[row.reach]} ${row.sentence ? `${T.before} ${own}` : ""}`;
+/**
+ * Why it isn't known how a chamber is, in a sentence: without the broker of none, whatever was before.
+ * @param {HallRow} row  @param {boolean} heard  whether the broker is  @param {string} at
+ */
+export function unknownOf(row, heard, at) {
+  if (!heard) return T.no_broker;
+  if (row.reach !== "ended") return T.reach[row.reach];
+  return T.stopped(row.stopped_at && moment(row.stopped_at, at), row.stopped_while);
 }
 
-/** @param {{row: HallRow, at: string, unit: Unit}} props */
-function Line({ row, at, unit }) {
+/** What is said of a row; of one that isn't heard that comes first. @param {HallRow} row  @param {boolean} heard  @param {string} at  @param {Unit} unit */
+function said(row, heard, at, unit) {
+  const own = row.sentence ? words(row.sentence, unit) : T.nothing_said;
+  return heard && row.reach === "heard" ? own : `${unknownOf(row, heard, at)} ${row.sentence ? `${T.before} ${own}` : ""}`;
+}
+
+/** @param {{row: HallRow, heard: boolean, at: string, unit: Unit}} props */
+function Line({ row, heard, at, unit }) {
   const tone = TONES[/** @type {keyof typeof TONES} */ (row.standing)] ?? "";
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
   const { job } = row;
-  const gone = row.reach !== "heard";
+  const gone = !heard || row.reach !== "heard";
   const since = gone ? row.last_at : row.since_at;
   return html`<li class=${`${row.standing} ${tone}`}>
     <a href=${chamberAddress(row.chamber)}>
       <span class="whose">${shape && html`<${Shape} kind=${shape} />`}<b>${row.name}</b>${" "}<span class="soft">${T.board(row.board.slice(-4))}</span>${" "}
         ${row.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</span>
-      <span class="says">${said(row, unit)}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
+      <span class="says">${said(row, heard, at, unit)}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
       <span class="figures">
         <span class="air">${row.air_c === null || gone ? "" : temperature(row.air_c, unit)}</span>
         <span class="builds">${job ? [job.name, job.height_mm === null ? "" : height(job.height_mm)].filter(Boolean).join(", ") : ""}</span>

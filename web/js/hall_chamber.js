@@ -7,6 +7,7 @@ import { get, post, remove } from "./ask.js";
 import { SHAPES } from "./chamber.js";
 import { isUnseen } from "./foremost.js";
 import { nameOf } from "./guessed.js";
+import { unknownOf } from "./hall.js";
 import { Seen } from "./hall_seen.js";
 import { html } from "./html.js";
 import { later } from "./later.js";
@@ -37,7 +38,8 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
       <p class="waiting" role=${failed ? "alert" : "status"}>${failed || T.asking}</p></section>`;
   }
   const told = chamber.now;
-  const gone = chamber.reach !== "heard";
+  const heard = now.hall?.heard ?? false;
+  const gone = !heard || chamber.reach !== "heard";
   const tone = gone && chamber.standing !== "danger" ? "trouble" : told?.tone ?? "trouble";
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
   const own = told ? words(told.sentence, unit) : T.nothing_said;
@@ -45,7 +47,7 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
     <p><a class="way" href="#/">${T.back}</a></p>
     <p class="place">${chamber.name}, ${T.board(chamber.board)} ${chamber.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</p>
     <h1 class=${`sentence ${tone}`} id=${`says-${id}`} tabindex="-1">
-      ${shape && html`<${Shape} kind=${shape} />`}<span>${gone ? T.reach[chamber.reach] : own}</span>
+      ${shape && html`<${Shape} kind=${shape} />`}<span>${gone ? unknownOf(chamber, heard, now.at) : own}</span>
     </h1>
     ${gone && html`<p class="sub">${chamber.last_at && T.last(moment(chamber.last_at, now.at))} ${told && `${T.before} ${own}`}</p><${Seen} of=${chamber.reach_alarm} may=${may} done=${again} />`}
     ${!gone && told?.sub && html`<p class="sub">${words(told.sub, unit)}</p>`}

@@ -23,11 +23,11 @@ export const H = {
   out_of_reach: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} out of reach`,
   /** @param {number} n  @param {number} of */
   heed: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} not calm`,
+  /** @param {number} n  @param {number} of */
+  calm: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} watched and calm`,
   /** @param {number} n */
-  calm: (n) => (n === 1 ? "The one chamber is watched and calm" : `All ${figure(n)} chambers are watched and calm`),
-  /** @param {number} n */
-  ended: (n) => `${figure(n)} ${n === 1 ? "is" : "are"} not watched just now, on purpose`,
-  only_ended: "No chamber is watched just now, on purpose",
+  ended: (n) => `${figure(n)} ${n === 1 ? "is" : "are"} not watched just now: stopped`,
+  only_ended: "No chamber is watched just now: all were stopped",
   also: "Also:",
   nobody: "Nobody is told by this hall: no person stands in its file. What the boards themselves tell goes on.",
   ails: "Of the hall itself:",
@@ -73,8 +73,10 @@ export const H = {
     silent: "Its board broke off its connection: nobody here knows how it is.",
     unheard: "Its board says nothing, though its connection stands: nobody here knows how it is.",
     stuck: "A part of the watch on its board no longer comes round: don't count on it.",
-    ended: "It is not watched just now, on purpose.",
   },
+  no_broker: "It isn't known how it is: the broker is out of reach.",
+  /** @param {string | null} when  @param {string} meanwhile */
+  stopped: (when, meanwhile) => `It was stopped${when ? ` at ${when}` : ""}${meanwhile ? `, and ${meanwhile}` : ""}; it is not watched.`,
   /** @param {string} when */
   last: (when) => `Last heard ${when}.`,
   before: "Then it was:",

@@ -383,6 +383,8 @@
  * @property {"heard" | "silent" | "stuck" | "unheard" | "ended"} reach
  * @property {string | null} since_at
  * @property {string | null} last_at
+ * @property {string | null} stopped_at  when its service was stopped, of reach "ended"
+ * @property {string} stopped_while  what went on there, in a clause; "" where all was calm
  * @property {string} sentence
  * @property {string} tone
  * @property {number | null} air_c

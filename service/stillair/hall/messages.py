@@ -72,7 +72,7 @@ class _Message(_Part):
 
 class WatchMessage(_Message):
     """Whether somebody watches: `stuck` where a loop of the watch no longer comes round,
-    `ended` on purpose, `silent` where the connection broke off."""
+    `ended` where its service was stopped, `silent` where the connection broke off."""
 
     name: str = Field(description="What people call the chamber.")
     state: State

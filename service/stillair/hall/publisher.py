@@ -56,6 +56,22 @@ class Tells:
     watching: Callable[[], bool]
 
 
+class Watch:
+    """What is to be said of the watch, told the time: pure."""
+
+    def __init__(self) -> None:
+        self._stuck_s: float | None = None  # since when it is
+
+    def state(self, watching: bool, now_s: float) -> State | None:
+        """Watching, or stuck once it was so for some seconds; None until that is known."""
+        if watching:
+            self._stuck_s = None
+            return WATCHING
+        if self._stuck_s is None:
+            self._stuck_s = now_s
+        return STUCK if now_s - self._stuck_s >= STUCK_S else None
+
+
 class Publisher:
     """Hand one chamber on to the broker of a hall, for as long as it runs.
 
@@ -185,7 +201,7 @@ class Publisher:
         self._now: NowMessage | None = None
         self._now_s = -1e9
         self._state: State | None = None
-        self._stuck_s: float | None = None  # since when it is
+        self._watch = Watch()
         self._alarms: dict[str, bytes] = {}  # as the broker has them
         self._standing: dict[str, bytes] = {}  # as they are
         self._found: set[str] = set()  # those that the broker had kept when we came
@@ -273,11 +289,8 @@ class Publisher:
             connection.publish("acted", form.topic("acted"), payload, _nothing, retain=False)
 
     def _tell_how_it_is(self, connection: Connection, form: Form, now_s: float) -> None:
-        watching = self._tells.watching()
-        self._stuck_s = None if watching else now_s if self._stuck_s is None else self._stuck_s
-        state: State = WATCHING if watching else STUCK
-        settled = self._stuck_s is None or now_s - self._stuck_s >= STUCK_S
-        if settled and state != self._state and connection.may("watch"):
+        state = self._watch.state(self._tells.watching(), now_s)
+        if state is not None and state != self._state and connection.may("watch"):
             self._state = state
             payload = form.watch(state, self._at())
             connection.publish("watch", form.topic("watch"), payload, _nothing)

@@ -75,6 +75,7 @@ def sounding(chambers: Iterable[Heard]) -> str:
     """What a page ought to let be heard: as at a board, but for tests."""
     attention = False
     for of in chambers:
+        attention = attention or of.is_feared
         for held in of.alarms.values():
             alarm = held.alarm
             if not alarm.annunciation.endswith("unacknowledged") or alarm.suppression != "none":
@@ -88,12 +89,17 @@ def sounding(chambers: Iterable[Heard]) -> str:
 
 def dangers(chambers: Iterable[Heard], *, over: bool) -> tuple[str, ...]:
     """What real danger stands, in words; with `over` also what has ended and nobody has seen."""
-    return tuple(
-        f"{of.name or of.key}: {held.alarm.text[:_TEXT]}"
-        for of in chambers
-        for held in of.alarms.values()
-        if held.alarm.signal_class == "alarm" and (held.alarm.condition or over)
-    )
+    found: list[str] = []
+    for of in chambers:
+        name = of.name or of.key
+        if of.is_feared:
+            found.append(f"{name}: a danger stood there, and its board was not heard since")
+        found += [
+            f"{name}: {held.alarm.text[:_TEXT]}"
+            for held in of.alarms.values()
+            if held.alarm.signal_class == "alarm" and (held.alarm.condition or over)
+        ]
+    return tuple(found)
 
 
 def alarm_items(chambers: Iterable[Heard]) -> list[Item]:
