@@ -205,6 +205,14 @@ def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
         own_broker.start()
         wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=15)
 
+        # Nor is anything forgotten where broker and database have: what isn't heard isn't well.
+        running.stop()
+        with hall(tmp_path, own_broker.port) as again:
+            wait_until(lambda: again.get("/api/now")["hall"]["heard"], within_s=15)
+            (row,) = rows(again).values()
+            assert (row["chamber"], row["name"]) == (KEY, "north bench")
+            assert (row["standing"], row["reach"]) == ("out_of_reach", "unheard")
+
 
 def test_what_the_broker_has_no_room_to_queue_is_asked_for_again(
     tmp_path: Path, own_broker: Broker

@@ -216,11 +216,13 @@ class Mirror:
         """
         parts = topic.split("/")
         if len(parts) not in (3, 4) or not (BOARD.fullmatch(parts[0]) and KEY.fullmatch(parts[1])):
-            return self._strange(now_s)
+            self._strange(now_s)
+            return None
         (board, chamber, kind), name = parts[:3], parts[3] if len(parts) == 4 else ""
         is_named = bool(KEY.fullmatch(name)) if kind == "alarms" else not name
         if kind not in LARGEST_BYTES or not is_named:
-            return self._strange(now_s)
+            self._strange(now_s)
+            return None
         key = in_hall(board, chamber)
         known = self.chambers.get(key)
         if not payload:
@@ -229,7 +231,8 @@ class Mirror:
             return self._read(known, key, parts, payload, now_s)
         except ValueError as error:
             if known is None:
-                return self._strange(now_s)
+                self._strange(now_s)
+                return None
             return self.misread(known, f"{kind}: {_why(error)}", now_s)
 
     def expect(
@@ -288,12 +291,14 @@ class Mirror:
         has = of.sizes.get(name, 0)
         is_full = known is None and not self._has_room(board)
         if is_full or self._bytes + len(payload) - has > self._most_bytes:
-            return self._refuse(now_s)
+            self._refuse(now_s)
+            return None
         if isinstance(told, AlarmMessage):
             if told.alarm.id != parts[3]:
                 raise ValueError("it says that it is another alarm")
             if parts[3] not in of.alarms and len(of.alarms) >= MOST_ALARMS:
-                return self._refuse(now_s)
+                self._refuse(now_s)
+                return None
             of.alarms[parts[3]] = Held(finite(told.alarm), now_s, len(payload))
             of.lacking = tuple(each for each in of.lacking if each != parts[3])
         elif isinstance(told, WatchMessage):
