@@ -15,7 +15,7 @@ from stillair.clock import ManualClock
 from stillair.database.server import address_of, place_of
 from stillair.hall import inbox, names
 from stillair.hall.inbox import Inbox
-from stillair.hall.understood import read, whose
+from stillair.hall.understood import no_room, read, whose
 from stillair.storage.hall_batches import (
     ROW_READINGS,
     Cursor,
@@ -79,6 +79,16 @@ def test_whose_a_topic_is(topic: str, found: Any) -> None:
 
 
 # --- messages ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("of_board", "of_hall", "why"),
+    [(63, 9_999, ""), (64, 64, "board b0a700000001 has more"), (0, 10_000, "there are more")],
+)
+def test_one_board_fills_no_store(of_board: int, of_hall: int, why: str) -> None:
+    said = no_room("b0a700000001", of_board, of_hall)
+    assert said.startswith(why)
+    assert bool(said) is bool(why)
 
 
 def test_an_entry_is_read_as_it_was_kept() -> None:

@@ -28,8 +28,8 @@ from stillair.hall.catching_up import pause_s
 from stillair.hall.inbox import Inbox, Letter
 from stillair.hall.listening import Listening
 from stillair.hall.messages import TakenMessage
-from stillair.hall.names import MOST_CHAMBERS, MOST_OF_BOARD
-from stillair.hall.understood import read, whose
+from stillair.hall.names import MOST_CHAMBERS
+from stillair.hall.understood import no_room, read, whose
 from stillair.storage.hall_batches import Came, Cursor
 from stillair.storage.hall_store import Written
 
@@ -314,12 +314,9 @@ class Taking:
             return None
         of, kind = found
         if of.chamber not in self._known and of.chamber not in new:
-            if len(self._known) + len(new) >= MOST_CHAMBERS:
-                self._note("", f"there are more than {MOST_CHAMBERS} chambers")
-                return None
-            in_round = sum(board == of.board for board in new.values())
-            if self._of_board[of.board] + in_round >= MOST_OF_BOARD:
-                self._note("", f"board {of.board} has more than {MOST_OF_BOARD} chambers")
+            of_board = self._of_board[of.board] + sum(each == of.board for each in new.values())
+            if why := no_room(of.board, of_board, len(self._known) + len(new)):
+                self._note("", why)
                 return None
             new[of.chamber] = of.board
         try:

@@ -14,7 +14,14 @@ from stillair.hall.messages import (
     EntryMessage,
     ReadingsMessage,
 )
-from stillair.hall.names import BOARD, KEY, in_hall, line_in_hall
+from stillair.hall.names import (
+    BOARD,
+    KEY,
+    MOST_CHAMBERS,
+    MOST_OF_BOARD,
+    in_hall,
+    line_in_hall,
+)
 from stillair.storage.hall_batches import Came, EntryCame, ReadingsCame, Whose
 from stillair.storage.kept_lines import KeptLine, check
 from stillair.storage.packing import to_units
@@ -34,6 +41,15 @@ def whose(topic: str, prefix: str) -> tuple[Whose, str] | None:
         return None
     board, key, kind = levels
     return Whose(in_hall(board, key), board, key), kind
+
+
+def no_room(board: str, of_board: int, of_hall: int) -> str:
+    """Why one more chamber of a board finds no room; "" where it does."""
+    if of_hall >= MOST_CHAMBERS:
+        return f"there are more than {MOST_CHAMBERS} chambers"
+    if of_board >= MOST_OF_BOARD:
+        return f"board {board} has more than {MOST_OF_BOARD} chambers"
+    return ""
 
 
 def read(of: Whose, kind: str, payload: bytes) -> tuple[Came | None, str]:
