@@ -115,6 +115,7 @@ def test_a_chamber_is_opened_by_keyboard_and_its_alarm_answered(
     nothing_amiss(page)
     page.get_by_role("button", name="I've seen it").click()
     expect(page.get_by_text("Sent; the board has not answered yet.")).to_be_visible()
+    wait_until(lambda: boards.orders, within_s=5)
     boards.answer(done=True)
     expect(page.get_by_text("The board has noted it.")).to_be_visible()
     expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)

@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 
 from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
-from halls import SECRET, hall
+from halls import HALL, NOWHERE, SECRET, hall
 from running import RunningService, wait_until
-from servers import Broker, DatabaseServer
+from servers import Broker, DatabaseServer, free_loopback_port
 from stillair.hall.messages import HallMessage
 from stillair.hall.orders import read_order
-from web_receivers import receiving
+from web_receivers import WebReceiver, certified, receiving
 
 ONE, TWO = board_mark(1), board_mark(2)
 KEY = f"{ONE}.north-bench"
@@ -80,8 +80,9 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             assert running.get("/api/health") == {"status": "impaired"}
             assert troubles(running) == ["database"]
 
+            tried(running, receiver)
             boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
-            (first,) = receiver.wait_for(1)
+            *_, first = receiver.wait_for(2)
             assert (first.told["stage"], first.told["alarm"]) == ("raised", f"{KEY}-1")
             assert f"Board: {ONE}" in first.told["text"]
             assert first.told["link"] == f"https://shed.example:8420/#/chambers/{KEY}"
@@ -91,15 +92,51 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             acknowledged(running, boards)
             refused = running.web.post("/api/alarms/nobody.north-bench-9/acknowledge")
             assert refused.status_code == 404
+            assert running.web.post("/api/alarm-tests").status_code == 409, "there is danger"
 
         # Another process, and what the broker has kept: nobody is told twice.
         with hall(tmp_path, own_broker.port, told) as running:
             wait_until(lambda: standing(running) == "danger", within_s=10)
             boards.say(ONE, "alarms/north-bench-1", b"")
-            *_, last = receiver.wait_for(2)
+            *_, last = receiver.wait_for(3)
             assert last.told["stage"] == "over", [each.told for each in receiver.posted]
             assert standing(running) == "calm"
-        assert len(receiver.posted) == 2
+            assert running.get("/api/now")["alarm_test"]["ready"], "the test is known"
+
+            boards.say(ONE, "now", b"what is this")
+            *_, told_of = receiver.wait_for(4)
+            assert told_of.told["title"] == "north bench: Not understood"
+            seen_here(running, told_of.told["alarm"])
+        assert len(receiver.posted) == 4
+
+
+def tried(running: RunningService, receiver: WebReceiver) -> None:
+    """An alarm test goes to the hall's own people, says so, and is kept."""
+    assert running.get("/api/now")["alarm_test"]["text"] == "The alarms have never been tested"
+    test = running.post("/api/alarm-tests")["id"]
+    (told,) = receiver.wait_for(1)
+    assert told.told["title"] == "Alarm test: boat shed"
+    assert told.told["text"].endswith("Hall: boat shed\n")
+    assert told.told["link"] == "https://shed.example:8420/#/alarm-test"
+
+    def newest() -> dict[str, Any]:
+        found: dict[str, Any] = running.get("/api/now")["alarm_test"]["chambers"][0]["test"]
+        return found
+
+    wait_until(lambda: newest()["phase"] == "done", within_s=10)
+    assert newest()["passed"]
+    running.post(f"/api/alarm-tests/{test}/confirm", {"person": "captain", "heard": "heard"})
+    assert running.get("/api/now")["alarm_test"]["ready"]
+    (kept,) = running.get("/api/alarm-tests")["items"]
+    assert (kept["id"], kept["routes"][0]["heard"]) == (test, "heard")
+
+
+def seen_here(running: RunningService, alarm: str) -> None:
+    """What is the hall's own is seen at the hall."""
+    assert running.get(f"/api/hall/{KEY}")["misread_alarm"] == {"alarm": alarm, "seen_by": None}
+    assert running.web.post(f"/api/hall/alarms/{KEY}-1/seen").status_code == 404
+    running.post(f"/api/hall/alarms/{alarm}/seen")
+    assert running.get(f"/api/hall/{KEY}")["misread_alarm"]["seen_by"]
 
 
 @contextmanager
@@ -126,6 +163,41 @@ def acknowledged(running: RunningService, boards: Boards) -> None:
         within_s=5,
     )
     assert (said_of["state"], said_of["reason"]) == ("refused", "there is no such alarm")
+
+
+def test_real_danger_ends_an_alarm_test(tmp_path: Path, own_broker: Broker) -> None:
+    """One that runs still, as nobody answers on one of the routes."""
+    with receiving() as receiver, speaking(own_broker) as boards:
+        dead = f"http://127.0.0.1:{free_loopback_port()}/told"
+        told = TOLD.format(address=f'{receiver.address("/told")}", "{dead}')
+        with hall(tmp_path, own_broker.port, told) as running:
+            said(boards)
+            wait_until(lambda: standing(running) == "calm", within_s=10)
+            running.post("/api/alarm-tests")
+            receiver.wait_for(1)
+            boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
+            titles = [each.told["title"] for each in receiver.wait_for(3)]
+            assert set(titles[1:]) == {
+                "north bench: Fire",
+                "boat shed: alarm test over, this is real",
+            }
+            tested = running.get("/api/now")["alarm_test"]["chambers"][0]["test"]
+            assert (tested["phase"], tested["why"]) == ("ended", "there was real danger")
+
+
+def test_a_broker_with_an_authority_of_its_own(tmp_path: Path) -> None:
+    certificate, _ = certified(tmp_path)
+    broker = Broker(tmp_path, tls=(certificate, tmp_path / "key.pem"))
+    broker.start()
+    file = tmp_path / "hall.toml"
+    text = HALL.format(port=broker.port, store=NOWHERE, secret=SECRET)
+    secure = f'[mqtt]\nhost = "localhost"\ntls = true\ntrust_file = "{certificate.name}"'
+    file.write_text(text.replace("[mqtt]", secure))
+    try:
+        with RunningService(tmp_path / "data", command=("hall", str(file))) as running:
+            wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=10)
+    finally:
+        broker.stop()
 
 
 def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:

@@ -187,6 +187,8 @@ OF_HALL = {
     "GET /api/hall": READ,
     "GET /api/hall/{chamber}": READ,
     "DELETE /api/hall/{chamber}": OWN,
+    "POST /api/alarm-tests": OWN,
+    "POST /api/hall/alarms/{alarm}/seen": OPERATE,
 }
 AT_BOARDS = ("POST /api/jobs", "PATCH /api/jobs/{job}", "POST /api/alarms/{alarm}/reset")
 TOKENS = {

@@ -82,6 +82,8 @@ def test_where_there_is_no_broker(tmp_path: Path) -> None:
     try:
         assert trial.reach(table(broker.port, tls=True)).answer is Answer.CERTIFICATE
         assert trial.reach(table(broker.port)).answer is Answer.NO_BROKER
+        trusted = table(broker.port, host="localhost", tls=True, trust_file=certificate)
+        assert trial.reach(trusted).answer is Answer.CONNECTS
     finally:
         broker.stop()
 

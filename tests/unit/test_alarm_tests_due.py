@@ -35,6 +35,7 @@ from stillair.runtime.asking import ANSWERED, WANTED
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.service import Service
 from stillair.runtime.tested import mark_with, now
+from stillair.storage.history import Page
 
 DAY_S = 86_400.0
 NOON = datetime(2026, 5, 2, 10, 30, tzinfo=UTC)  # half past noon in Berlin
@@ -361,6 +362,9 @@ def test_without_an_outbox_to_read_it_ends_all_the_same_and_is_logged_once(
     asked = 0
 
     class Broken:
+        def alarm_tests(self, *_: object, **__: object) -> Page:
+            raise StoreError("the disk is away")
+
         def tries_of(self, _keys: str) -> list[Any]:
             nonlocal asked
             asked += 1

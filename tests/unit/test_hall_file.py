@@ -27,6 +27,11 @@ def test_the_smallest_file() -> None:
         (NAME + STORE.replace("postgresql", "mysql"), "store.address"),
         (NAME + STORE.replace("@", ":secret@"), "has a password in it"),
         (NAME + STORE.replace("/stillair", ""), "has to be the address of a database"),
+        (NAME + STORE + f'[mqtt]\ntrust_file = "{__file__}"\n', "is of no use without tls"),
+        (
+            NAME + STORE + f'[mqtt]\ntls = true\ntrust_file = "{__file__}"\n',
+            "has to hold certificates, as PEM text",
+        ),
         (NAME + STORE + "[camera]\n", "camera: is no table of a hall file"),
         (NAME + "keep = 1\n" + STORE, "keep: is no table of a hall file"),
         (NAME + 'topic = "shed/"\n' + STORE, "has to be names with a slash between them"),

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
 from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
 from stillair.alarms.reaching import Person, QuietHours
-from stillair.hall.messages import Alarm
-from stillair.hall.mirror import Heard, Mirror
-from stillair.hall.telling import (
-    GONE_S,
-    Telling,
-    Told,
+from stillair.alerts.pacing import presses
+from stillair.alerts.routes import Message
+from stillair.hall.matters import (
     alarm_matter,
     hall_matter,
     reach_matter,
 )
-from stillair.model import Kind, Notice
+from stillair.hall.messages import Alarm
+from stillair.hall.mirror import Heard, Mirror, Reach
+from stillair.hall.telling import GONE_S, Telling, Told, round_of
+from stillair.model import Kind, Notice, Outcome, Timeline
+from stillair.storage.journal import Journal
+from stillair.storage.outbox import newest
+from stillair.storage.records import Parcel
 
 ONE = board_mark(1)
 NAME = "north-bench-1"
@@ -219,7 +224,7 @@ def test_many_boards_that_fall_silent_together_are_told_in_few_messages() -> Non
         for one in mirror.chambers.values():
             notices += of.consider(reach_matter(one, float(t_s)), float(t_s), DAY)
         notices += of.tick(float(t_s), DAY)
-    assert 10 <= len(notices) <= 15
+    assert 10 <= len([notice for notice in notices if not notice.within]) <= 15
 
 
 def test_the_message_of_a_chamber_carries_that_it_is_simulated() -> None:
@@ -230,3 +235,94 @@ def test_the_message_of_a_chamber_carries_that_it_is_simulated() -> None:
     one = mirror.chambers[f"{ONE}.north-bench"]
     notices = telling().consider(alarm_matter(one, one.alarms[NAME].alarm, NAME), 0.0, DAY)
     assert all(notice.title.startswith("Simulated: ") for notice in notices)
+
+
+def test_what_is_the_halls_own_climbs_no_further_once_seen_and_comes_back_anew() -> None:
+    of, lost = telling(), chamber()
+    lost.reach, lost.reach_s = Reach.UNHEARD, 0.0
+    assert stages(of.consider(reach_matter(lost, 60.0), 60.0, DAY)) == [("raised", "captain")]
+    assert not of.see(f"{ONE}.{NAME}", by="mate", now_s=70.0), "that is the board's"
+    assert of.see(f"reach {lost.key}", by="mate", now_s=70.0)
+    for t_s in range(71, 5000, 60):
+        assert of.consider(reach_matter(lost, t_s), t_s, DAY) + of.tick(t_s, DAY) == []
+
+    again = telling()  # after a restart
+    known = Told(f"reach {lost.key}", "raised", "captain", CAPTAIN.routes[0], "high", DAY)
+    again.restored([known], 5000.0, DAY, list(of.seen.values()))
+    assert again.consider(reach_matter(lost, 5001.0), 5001.0, DAY) == []
+    assert again.tick(6000.0, DAY) == []
+
+    lost.reach = Reach.HEARD
+    assert stages(of.consider(reach_matter(lost, 6001.0), 6001.0, DAY)) == [("over", "captain")]
+    assert of.seen == {}
+    lost.reach = Reach.UNHEARD
+    assert stages(of.consider(reach_matter(lost, 7000.0), 7000.0, DAY)) == [("raised", "captain")]
+    assert ("raised", "mate") in stages(of.tick(7301.0, DAY))
+
+
+@pytest.mark.parametrize("priority", ["low", "medium", "next to nothing"])
+@pytest.mark.parametrize("kind", ["gas_leak", "door_open"])
+def test_danger_is_danger_also_of_a_kind_that_is_none_here(kind: str, priority: str) -> None:
+    """By its class: no quiet hours, no flood and no patience hold it back."""
+    unknown = {"kind": kind, "priority": priority, "text": "Gas runs out. Go out of the house."}
+    of = telling(SLEEPER)
+    for number in range(30):
+        of.consider(
+            alarm_matter(chamber(), an_alarm(**DOOR), f"north-bench-{number + 2}"), 0.0, DAY
+        )
+    notices = told(of, an_alarm(**unknown), 1.0, NIGHT)
+    assert stages(notices) == [("raised", "sleeper")]
+    assert notices[0].title == "north bench: Gas runs out"
+    assert presses(Message.of(notices[0], NIGHT))
+    tamer = {**unknown, "class": "supervisory"}
+    assert told(telling(SLEEPER), an_alarm(**tamer), 1.0, NIGHT) == []
+
+
+def test_what_a_flood_gathered_is_known_one_by_one_after_a_restart(tmp_path: Path) -> None:
+    """Through a real outbox: of each it stands there that it was told, and one message goes."""
+    journal = Journal(tmp_path / "journal.sqlite", wall=lambda: DAY)
+    timeline = Timeline("boot", DAY.timestamp())
+    of, keys = telling(CAPTAIN), [f"north-bench-{number}" for number in range(1, 16)]
+
+    def doors(telling: Telling, t_s: float) -> list[Notice]:
+        found: list[Notice] = []
+        for key in keys:
+            door = alarm_matter(chamber(), an_alarm(**DOOR, id=key), key)
+            found += telling.consider(door, t_s, DAY)
+        return found
+
+    notices = doors(of, 0.0)
+    assert len(notices) == 10
+    gathered = of.tick(61.0, DAY)
+    sent = [notice for notice in gathered if not notice.within]
+    assert [notice.title for notice in sent] == ["boat shed: 5 more messages in one"]
+    outcome = Outcome("hall", 61.0, notices=(*notices, *gathered))
+    journal.commit_all([Parcel(outcome, timeline)])
+    assert len(journal.waiting_notices()) == 11, "ten, and one for five"
+
+    with journal.transaction("can't be read") as connection:
+        rows = newest(connection, 100)
+    again = telling(CAPTAIN)
+    again.restored(
+        [
+            Told(
+                *(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at),
+                round=round_of(row.key),
+            )
+            for row in rows
+            if row.alarm is not None
+        ],
+        100.0,
+        DAY,
+    )
+    assert doors(again, 100.0) + again.tick(101.0, DAY) == []
+    journal.close()
+
+
+def test_an_end_that_was_gathered_alone_leaves_the_next_time_a_key_of_its_own() -> None:
+    over = f"{ONE}.{NAME}:over:0.0:0123456789ab"
+    again = telling(CAPTAIN)
+    known = Told(f"{ONE}.{NAME}", "over", "captain", CAPTAIN.routes[0], "medium", DAY)
+    again.restored([replace(known, round=round_of(over))], 100.0, DAY)
+    (notice,) = told(again, an_alarm(**DOOR), 101.0)
+    assert ":raised:1." in notice.key

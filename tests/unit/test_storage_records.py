@@ -36,7 +36,7 @@ from stillair.model import (
     OutcomeTold,
     StopState,
 )
-from stillair.model.duties import TOPICS, HeldState, OpeningState, OutOfServiceState
+from stillair.model.duties import TOPICS, HeldState, OpeningState, OutOfServiceState, SeenState
 from stillair.storage.items import alarm_item, event_item, job_item, label, note_item
 from stillair.storage.records import Parcel, dump, load, shifted
 
@@ -48,6 +48,7 @@ DUTIES = (
     OpeningState(7.0),
     OutOfServiceState(7.0),
     HeldState(7.0),
+    SeenState(7.0),
 )
 
 

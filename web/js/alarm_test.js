@@ -7,6 +7,7 @@ import { html } from "./html.js";
 import { each } from "./past.js";
 import { stepAddress } from "./route.js";
 import { A as T } from "./strings_alarm_test.js";
+import { H } from "./strings_hall.js";
 import { J } from "./strings_telephones.js";
 import { Twice } from "./twice.js";
 import { moment, whole } from "./units.js";
@@ -29,34 +30,34 @@ export function TestedLine({ now }) {
   return html`<a class="way" href="#/alarm-test">${ready ? `${text}.` : T.go}</a>`;
 }
 
-/** @param {{now: Now, when: string, may: boolean}} props  `when` changes when tests may have */
-export function AlarmTests({ now, when, may }) {
+/** @param {{now: Now, when: string, may: boolean, begins: boolean}} props  `when` changes when tests may have */
+export function AlarmTests({ now, when, may, begins }) {
   const tested = now.alarm_test;
   const several = tested.chambers.length > 1;
   const [head, ...amiss] = tested.text.split("; "); // what isn't well, below the sentence
   return html`<section class="past alarm-test" aria-labelledby="alarm-test">
     <h1 id="alarm-test" class="sentence" tabindex="-1">${head}.</h1>
     ${amiss.length > 0 && html`<p><strong>${first(amiss.join("; "))}.</strong></p>`}
-    <p class="sub">${T.intro}</p>
+    <p class="sub">${now.hall ? T.intro_hall : T.intro}</p>
     ${tested.chambers.map(
-      (of) => html`<${One} key=${of.chamber} of=${of} now=${now} may=${may} when=${when} several=${several} />`,
+      (of) => html`<${One} key=${of.chamber} of=${of} now=${now} may=${may} begins=${begins} when=${when} several=${several} />`,
     )}
   </section>`;
 }
 
-/** @param {{of: Tested, now: Now, may: boolean, when: string, several: boolean}} props */
-function One({ of, now, may, when, several }) {
+/** @param {{of: Tested, now: Now, may: boolean, begins: boolean, when: string, several: boolean}} props */
+function One({ of, now, may, begins, when, several }) {
   const name = now.chambers.find((c) => c.chamber === of.chamber)?.name ?? of.chamber;
   const ways = of.people.reduce((sum, person) => sum + person.routes.length, 0);
-  return html`<section aria-label=${T.chamber(name)}>
+  return html`<section aria-label=${now.hall ? now.hall.name : T.chamber(name)}>
     ${several && html`<h2>${T.chamber(name)}</h2><p>${of.text}.</p>`}
-    ${may &&
+    ${begins &&
     !of.running &&
     html`<div class="acts">
-      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, ways, of.people.filter(({ quiet }) => quiet).map(({ person }) => person))} yes=${T.yes} no=${T.no} kind=""
+      <${Twice} ask=${T.begin} question=${T.what(now.hall ? null : of.sounder, of.people.length, ways, of.people.filter(({ quiet }) => quiet).map(({ person }) => person))} yes=${T.yes} no=${T.no} kind=""
         work=${() => post("/api/alarm-tests", { chamber: of.chamber })} done=${() => undefined} />
     </div>`}
-    ${of.people.length === 0 && html`<p><a class="way" href=${stepAddress("people")}>${J.name_one}</a></p>`}
+    ${of.people.length === 0 && html`<p>${now.hall ? H.nobody : html`<a class="way" href=${stepAddress("people")}>${J.name_one}</a>`}</p>`}
     ${of.people.length > 0 &&
     html`<h3>${T.told}</h3>
       <ul class="found">
@@ -80,8 +81,7 @@ function Newest({ test, now, may }) {
       <thead><tr><th scope="col">${T.part}</th><th scope="col">${T.became}</th></tr></thead>
       <tbody>
         <${Row} part=${T.signs} text=${steps} />
-        <${Row} part=${T.sounder} text=${test.sounder} />
-        <${Row} part=${T.stop} text=${test.stop} />
+        ${!now.hall && html`<${Row} part=${T.sounder} text=${test.sounder} /><${Row} part=${T.stop} text=${test.stop} />`}
         ${test.routes.map(
           (route) => html`<${Row} key=${`${route.person} ${route.route}`} part=${T.route(route.person, route.spoken)} text=${route.text} />`,
         )}
@@ -90,7 +90,7 @@ function Newest({ test, now, may }) {
     ${open && people.length > 0 && html`<h3>${T.confirm}</h3>${test.routes.some(hasCome) && html`<p>${T.confirm_how}</p>`}`}
     ${open &&
     people.map(
-      (person) => html`<${Person} key=${person} test=${test} person=${person} may=${may} next=${person === next}
+      (person) => html`<${Person} key=${person} test=${test} person=${person} may=${may} next=${person === next} of_hall=${now.hall !== undefined}
         routes=${test.routes.filter((route) => route.person === person)} />`,
     )}`;
 }
@@ -108,15 +108,15 @@ function hasCome({ arrived, heard }) {
   return arrived || heard !== null;
 }
 
-/** @param {{test: AlarmTest, person: string, routes: RouteTried[], may: boolean, next: boolean}} props */
-function Person({ test, person, routes, may, next }) {
+/** @param {{test: AlarmTest, person: string, routes: RouteTried[], may: boolean, next: boolean, of_hall: boolean}} props */
+function Person({ test, person, routes, may, next, of_hall }) {
   const said = new Set(routes.map(({ heard }) => heard));
   const came = routes.filter(hasCome);
   return html`<div class="confirm" role="group" aria-label=${person}>
     <p><strong>${T.to(person)}</strong>${" "}
-      ${said.has("silent") && T.silent_todo} ${said.has("nothing") && T.nothing_todo}</p>
+      ${said.has("silent") && T.silent_todo} ${said.has("nothing") && (of_hall ? T.nothing_todo_hall : T.nothing_todo)}</p>
     ${!came.length && html`<p>${test.phase === "running" ? T.on_its_way : T.nobody_took}</p>
-      ${test.phase !== "running" && html`<p class="acts"><a class="act" href="#/telephones">${T.join}</a> <a class="act slight" href=${stepAddress("people")}>${T.name_route}</a></p>`}`}
+      ${test.phase !== "running" && html`<p class="acts"><a class="act" href="#/telephones">${T.join}</a> ${!of_hall && html`<a class="act slight" href=${stepAddress("people")}>${T.name_route}</a>`}</p>`}`}
     ${may && came.length > 0 && html`<${Sayings} test=${test} person=${person} said=${said.size === 1 ? [...said][0] : null} next=${next} />`}
     ${may &&
     came.length > 0 &&

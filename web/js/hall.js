@@ -3,10 +3,12 @@
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { SHAPES } from "./chamber.js";
 import { STANDINGS } from "./hall_rows.js";
+import { Seen } from "./hall_seen.js";
 import { html } from "./html.js";
 import { chamberAddress } from "./route.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
+import { A } from "./strings_alarm_test.js";
 import { H } from "./strings_hall.js";
 import { count, height, moment, temperature, words } from "./units.js";
 
@@ -43,8 +45,8 @@ export function sentenceOf(hall, all, at) {
   return { says: T.calm(of - ended), below, tone: "" };
 }
 
-/** @param {{now: Now, rows: any, unit: Unit}} props */
-export function HallList({ now, rows, unit }) {
+/** @param {{now: Now, rows: any, unit: Unit, may: boolean}} props */
+export function HallList({ now, rows, unit, may }) {
   const hall = /** @type {Hall} */ (now.hall);
   const all = /** @type {HallRow[]} */ (rows.all());
   const [sought, setSought] = useState("");
@@ -62,20 +64,21 @@ export function HallList({ now, rows, unit }) {
     </h1>
     ${below && html`<p class="sub">${below}</p>`}
     <div class="unseen" aria-live=${hall.counts.danger ? "assertive" : "polite"} aria-atomic="true">${says}</div>
-    <${Troubles} hall=${hall} at=${now.at} />
+    <${Troubles} hall=${hall} at=${now.at} may=${may} />
     ${rows.failed && html`<p class="refused" role="alert">${T.failed} ${rows.failed}</p>`}
     ${!rows.come && !rows.failed && html`<p class="waiting">${T.asking}</p>`}
     ${all.length >= FILTER_FROM &&
     html`<${Filter} hall=${hall} sought=${sought} seek=${setSought} state=${state} choose=${setState} />`}
     ${all.length > 0 && found.length === 0 && html`<p role="status">${T.nothing(all.length)}</p>`}
     <${Lines} found=${found} key=${`${plain} ${state}`} now=${now} unit=${unit} />
+    <p class="small">${now.alarm_test.text}. <a class="way" href="#/alarm-test">${A.go}</a></p>
   </section>`;
 }
 
-/** What of the hall itself isn't well. @param {{hall: Hall, at: string}} props */
-export function Troubles({ hall, at }) {
-  const told = hall.troubles.map(({ subject, reason, since_at }) =>
-    T.trouble(T.subjects[subject] ?? subject, reason, moment(since_at, at)),
+/** What of the hall itself isn't well. @param {{hall: Hall, at: string, may: boolean}} props */
+export function Troubles({ hall, at, may }) {
+  const told = hall.troubles.map(
+    (of) => html`${T.trouble(T.subjects[of.subject] ?? of.subject, of.reason, moment(of.since_at, at))}<${Seen} of=${of} may=${may} />`,
   );
   if (hall.strangers) told.push(T.strangers(hall.strangers));
   if (hall.refused) told.push(T.refused(hall.refused));

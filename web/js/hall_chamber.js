@@ -7,6 +7,7 @@ import { get, post, remove } from "./ask.js";
 import { SHAPES } from "./chamber.js";
 import { isUnseen } from "./foremost.js";
 import { nameOf } from "./guessed.js";
+import { Seen } from "./hall_seen.js";
 import { html } from "./html.js";
 import { later } from "./later.js";
 import { jobAddress } from "./route.js";
@@ -46,9 +47,9 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
     <h1 class=${`sentence ${tone}`} id=${`says-${id}`} tabindex="-1">
       ${shape && html`<${Shape} kind=${shape} />`}<span>${gone ? T.reach[chamber.reach] : own}</span>
     </h1>
-    ${gone && html`<p class="sub">${chamber.last_at && T.last(moment(chamber.last_at, now.at))} ${told && `${T.before} ${own}`}</p>`}
+    ${gone && html`<p class="sub">${chamber.last_at && T.last(moment(chamber.last_at, now.at))} ${told && `${T.before} ${own}`}</p><${Seen} of=${chamber.reach_alarm} may=${may} done=${again} />`}
     ${!gone && told?.sub && html`<p class="sub">${words(told.sub, unit)}</p>`}
-    ${chamber.misread > 0 && html`<p class="sub"><${Shape} kind="trouble" /> ${T.misread(chamber.misread)} ${chamber.misread_why}.</p>`}
+    ${chamber.misread > 0 && html`<p class="sub"><${Shape} kind="trouble" /> ${T.misread(chamber.misread)} ${chamber.misread_why}.</p><${Seen} of=${chamber.misread_alarm} may=${may} done=${again} />`}
     ${chamber.lacking > 0 && html`<p class="sub"><${Shape} kind="trouble" /> ${T.lacking(chamber.lacking)}</p>`}
     <${HallAlarms} chamber=${chamber} at=${now.at} unit=${unit} may=${may} able=${now.hall?.answers ?? false} again=${again} />
     ${told?.job &&

@@ -38,7 +38,7 @@ const SetupSteps = later(() => import("./setup_steps.js"), "SetupSteps");
 const Telephones = later(() => import("./telephones.js"), "Telephones");
 const Toolpaths = later(() => import("./toolpaths.js"), "Toolpaths");
 const ON_NOW = ["now", "chamber"];
-const OF_HALL = [...ON_NOW, "jobs", "job", "telephones", "people"];
+const OF_HALL = [...ON_NOW, "jobs", "job", "telephones", "people", "alarm-test"];
 
 /** @param {{touch: Touch, sounds: Sounds}} props */
 export function Page({ touch, sounds }) {
@@ -95,13 +95,15 @@ export function Page({ touch, sounds }) {
       ${now && !hall && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} now=${now} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
       ${now && !hall && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${when} ${stands(now)}`} at=${now.at} owner=${owner} />`}
-      ${now && !hall && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
+      ${now &&
+      route.page === "alarm-test" &&
+      html`<${AlarmTests} now=${now} when=${hall ? `${when} ${now.alarm_test.chambers[0].test?.phase}` : when} may=${who?.role !== "viewer"} begins=${hall ? who?.role === "owner" : may} />`}
       ${now &&
       hall &&
       (route.page === "chamber"
         ? html`<${HallChamberPart} key=${route.chamber} id=${route.chamber} row=${rows.by_key.get(route.chamber)} now=${now} unit=${unit} dark=${dark}
             may=${who?.role !== "viewer"} owner=${who?.role === "owner"} joined=${touch.joined} when=${when} />`
-        : ON_NOW.includes(route.page) && html`<${HallList} now=${now} rows=${rows} unit=${unit} />`)}
+        : ON_NOW.includes(route.page) && html`<${HallList} now=${now} rows=${rows} unit=${unit} may=${who?.role !== "viewer"} />`)}
       ${now &&
       !hall &&
       ON_NOW.includes(route.page) &&

@@ -4,13 +4,15 @@ export const A = {
   go: "Alarm test",
   intro:
     "A test goes the whole way of an alarm: simulated heat and flame, the verdict, the sounder, a message on every route of everybody. All of it says that it is a test. Nobody can know that a telephone rings but the person who hears it.",
+  intro_hall:
+    "A test goes the way of an alarm from here: a message on every route of everybody whom this hall tells. All of it says that it is a test. Nobody can know that a telephone rings but the person who hears it. Sounders, and whom the boards tell by themselves, each board tries with a test of its own.",
   /** @param {string} name */
   chamber: (name) => `Chamber ${name}`,
   begin: "Begin an alarm test",
-  /** @param {boolean} sounder  @param {number} people  @param {number} routes  @param {string[]} quiet */
+  /** @param {boolean | null} sounder  null: of a hall  @param {number} people  @param {number} routes  @param {string[]} quiet */
   what: (sounder, people, routes, quiet) =>
     [
-      sounder ? "The sounder sounds once, for 4 seconds. Whoever is near has to know." : "No sounder is connected.",
+      ...(sounder === null ? [] : [sounder ? "The sounder sounds once, for 4 seconds. Whoever is near has to know." : "No sounder is connected."]),
       people === 0
         ? "Nobody is told: no person is named."
         : `${people === 1 ? "One person gets" : `${people} people get`} a message marked as a test, on ${routes === 1 ? "one route" : `${routes} routes at once`}.`,
@@ -49,6 +51,7 @@ export const A = {
   one_by_one: "Say it route by route",
   silent_todo: "Let the telephone sound for these messages even when it is on silent, then test again.",
   nothing_todo: "See the route's line above, and the address under Setting up, People. Then test again.",
+  nothing_todo_hall: "See the route's line above, and the route in the hall's file. Then test again.",
   earlier: "Earlier tests",
   failed: "The earlier tests couldn't be fetched.",
   /** @param {string} when  @param {string} by  @param {string} text */

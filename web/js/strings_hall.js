@@ -98,6 +98,9 @@ export const H = {
   running: "Building now:",
   chart_none: "How it was in the last hours could not be asked for.",
   see: "I've seen it",
+  own_seen_means: "Nobody else is told then, until it is over and comes again.",
+  /** @param {string} by */
+  seen_by: (by) => `${by} has seen it.`,
   seen_means: "The board is asked to note it; nothing else is changed from here.",
   cannot: "This hall has no secret in common with its boards, so it can't answer for you: say it at the board.",
   /** @type {Record<string, (reason: string) => string>} */

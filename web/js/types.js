@@ -368,7 +368,11 @@
  * @property {number} refused
  * @property {boolean} answers  whether boards obey
  * @property {number} people
- * @property {{subject: string, reason: string, since_at: string}[]} troubles
+ * @property {({subject: string, reason: string, since_at: string} & HallOwn)[]} troubles
+ *
+ * @typedef {object} HallOwn  an alarm that no board tells, but the hall itself
+ * @property {string | null} alarm  its id; null while people aren't told of it
+ * @property {string | null} seen_by
  *
  * @typedef {object} HallRow  one chamber in a line
  * @property {string} chamber
@@ -407,6 +411,8 @@
  * @property {HallOrder[]} orders
  * @property {number} lacking  alarms that stand and have not come
  * @property {string} misread_why
+ * @property {HallOwn} reach_alarm
+ * @property {HallOwn} misread_alarm
  *
  * @typedef {HallRow & HallAll} HallChamber
  *

@@ -27,10 +27,15 @@ _LISTED = 12
 
 
 class Flood:
-    """Count what is told, and gather what is more than `most` within ten minutes."""
+    """Count what is told, and gather what is more than `most` within ten minutes.
 
-    def __init__(self, most: int = MOST) -> None:
+    With `keeps_each` what was gathered comes beside the one message that tells it, for who has
+    to know later what was told of each; that one is of no alarm then.
+    """
+
+    def __init__(self, most: int = MOST, *, keeps_each: bool = False) -> None:
         self._most = most
+        self._keeps_each = keeps_each
         self._said_s: deque[float] = deque()
         self._waiting: dict[tuple[str, str], Notice] = {}  # newest word by route and alarm
         self._due_s = 0.0
@@ -63,7 +68,14 @@ class Flood:
         self._waiting.clear()
         self._rest_until_s = t_s + REST_S
         self._said_s.append(t_s)
-        return tuple(_together(found, t_s, chamber_name, mark) for found in routes.values())
+        notices: list[Notice] = []
+        for found in routes.values():
+            told = _together(found, t_s, chamber_name, mark)
+            if self._keeps_each and len(found) > 1:
+                told = replace(told, alarm=None)
+                notices += [replace(each, within=told.key) for each in found]
+            notices.append(told)
+        return tuple(notices)
 
 
 def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> Notice:

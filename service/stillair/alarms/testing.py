@@ -64,7 +64,9 @@ class Readiness:
 # --- messages ----------------------------------------------------------------
 
 
-def message(*, chamber_name: str, mark: str, route: str, others: int) -> Message:
+def message(
+    *, chamber_name: str, mark: str, route: str, others: int, place: str = "Chamber"
+) -> Message:
     """What a test says on a route; `others` is how many routes of this person it tries beside."""
     start = f"{mark}: " if mark else ""
     beside = f" It goes to {others} more of your routes." if others else ""
@@ -76,24 +78,24 @@ def message(*, chamber_name: str, mark: str, route: str, others: int) -> Message
             "Say whether you heard it: by the link below, if there is one, or on the page of "
             "Stillair, under Alarm test. Try it with the telephone on silent as well: a fire at "
             "night has to be heard.\n\n"
-            f"Chamber: {figures.clause(chamber_name)}\n"
+            f"{place}: {figures.clause(chamber_name)}\n"
         ),
     )
 
 
-def over_message(*, chamber_name: str, mark: str, danger: str) -> Message:
+def over_message(*, chamber_name: str, mark: str, danger: str, place: str = "Chamber") -> Message:
     """That the test is over because there is real danger."""
     start = f"{mark}: " if mark else ""
     return Message(
         title=f"{start}{figures.clause(chamber_name)}: {NAME.lower()} over, this is real",
         text=(
             f"{start}The alarm test is over: there is real danger now. {danger}\n\n"
-            f"Chamber: {figures.clause(chamber_name)}\n"
+            f"{place}: {figures.clause(chamber_name)}\n"
         ),
     )
 
 
-def reminder(*, chamber_name: str, mark: str, text: str) -> Message:
+def reminder(*, chamber_name: str, mark: str, text: str, place: str = "Chamber") -> Message:
     """That a test is due."""
     start = f"{mark}: " if mark else ""
     return Message(
@@ -101,7 +103,7 @@ def reminder(*, chamber_name: str, mark: str, text: str) -> Message:
         text=(
             f"{start}{text}. Start an alarm test when those who are told are at hand: on the page "
             "of Stillair, under Alarm test.\n\n"
-            f"Chamber: {figures.clause(chamber_name)}\n"
+            f"{place}: {figures.clause(chamber_name)}\n"
         ),
     )
 

@@ -114,8 +114,8 @@ def not_reached(error: OSError) -> tuple[str, str]:
     if isinstance(error, ssl.SSLCertVerificationError):
         return (
             f"has a certificate that can't be trusted: {error.verify_message}",
-            "give this computer the authority that made it: put it into"
-            " /usr/local/share/ca-certificates, then sudo update-ca-certificates",
+            "name the file of the authority that made it as mqtt.trust_file, or give that to this"
+            " computer: into /usr/local/share/ca-certificates, then sudo update-ca-certificates",
         )
     if isinstance(error, ssl.SSLError):
         return "doesn't speak TLS as expected", "see mqtt.tls and mqtt.port"

@@ -13,6 +13,7 @@ from stillair.access.first_code import FirstCode
 from stillair.access.people import Access
 from stillair.api.app import application
 from stillair.api.routers import (
+    alarm_tests,
     hall,
     heights,
     job_logs,
@@ -31,6 +32,7 @@ OF_BOTH = frozenset(
         *(watching.health, watching.now, watching.events, watching.alarms, watching.readings),
         *(jobs.jobs, jobs.one, jobs.notes, jobs.readings, jobs.job_stages, jobs.unlike_others),
         *(heights.columns, heights.when, job_logs.one),
+        *(alarm_tests.alarm_tests, alarm_tests.confirm),
     }
 )
 
@@ -49,7 +51,7 @@ def build(
 ) -> FastAPI:
     """The application over a hall that runs already; the parameters as those of `app.build`."""
     shared = APIRouter()
-    for part in (watching, jobs, heights, job_logs):
+    for part in (watching, jobs, heights, job_logs, alarm_tests):
         for route in part.router.routes:
             if isinstance(route, APIRoute) and route.endpoint in OF_BOTH:
                 shared.routes.append(route)

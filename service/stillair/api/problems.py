@@ -25,7 +25,7 @@ from stillair.errors import (
     StillairError,
     StoreError,
 )
-from stillair.runtime.service import NotAnsweredError
+from stillair.runtime.past import NotAnsweredError
 
 log = logging.getLogger(__name__)
 

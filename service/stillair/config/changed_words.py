@@ -54,6 +54,7 @@ BROKER = {
     "port": "The broker's port",
     "tls": "Spoken to under TLS",
     "username": "The name to sign in at the broker",
+    "trust": "The certificates to check the broker by",
 }
 MAIL = {
     "host": "The mail server",

@@ -5,6 +5,7 @@ The tables that a chamber file has as well are the same ones, with the same limi
 
 from __future__ import annotations
 
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, ClassVar
 from urllib.parse import quote, urlsplit
@@ -31,7 +32,9 @@ from stillair.config.reach import (
     WebhookTable,
 )
 from stillair.config.reading import parsed_text, text_of
+from stillair.config.settings import REACH, mark_of
 from stillair.config.tables import Table
+from stillair.config.testing import AlarmTestTable
 from stillair.config.together import faults_of_people
 from stillair.config.values import (
     FileContext,
@@ -163,11 +166,21 @@ class HallSettings(Table):
     push: PushTable = PushTable()
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
+    alarm_test: AlarmTestTable = AlarmTestTable()
 
     @property
     def key(self) -> str:
         """As it stands where a message needs a chamber's key."""
         return "hall"
+
+    @property
+    def sounder(self) -> None:
+        """None: what is to be heard is heard at the boards."""
+
+    @cached_property
+    def reach_mark(self) -> str:
+        """Twelve characters that change with any setting by which an alarm reaches somebody."""
+        return mark_of(self.model_dump(mode="json", include=REACH & set(type(self).model_fields)))
 
 
 def load_hall(path: Path) -> HallSettings:

@@ -24,6 +24,7 @@ from stillair.config.values import (
     Route,
     Server,
     Takes,
+    certificates,
     command_line,
     context_of,
     read_secret,
@@ -184,6 +185,23 @@ class MqttTable(Login):
         default_factory=lambda data: 8883 if data.get("tls") else 1883,
         description="The broker's port.",
     )
+    trust_file: FilePath | None = Field(
+        default=None, description="Certificates to check the broker by; else the machine's own."
+    )
+
+    @field_validator("trust_file")
+    @classmethod
+    def _of_the_broker(cls, file: Path | None, info: ValidationInfo) -> Path | None:
+        if file is None:
+            return None
+        if not info.data.get("tls", True):
+            raise ValueError("is of no use without tls")
+        return certificates(file) if context_of(info).files_count else file
+
+    @property
+    def trust(self) -> str | None:
+        """The file, as a connection takes it."""
+        return None if self.trust_file is None else str(self.trust_file)
 
 
 class Reaches(Protocol):

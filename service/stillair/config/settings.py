@@ -255,14 +255,15 @@ class ChamberSettings(Table):
         """Twelve characters that change with any setting that bears on what is seen and decided."""
         drawn: dict[str, Any] = {"sensors": {"__all__": {"drawn_at"}}}  # shown, and nothing more
         whole = dict.fromkeys(OUTGOING, True)
-        return _mark(self.model_dump(mode="json", exclude={**whole, **drawn}))
+        return mark_of(self.model_dump(mode="json", exclude={**whole, **drawn}))
 
     @cached_property
     def reach_mark(self) -> str:
         """Twelve characters that change with any setting by which an alarm reaches somebody."""
         # Passwords are no part of it: they are left out of what a secret shows of itself.
-        return _mark(self.model_dump(mode="json", include=REACH))
+        return mark_of(self.model_dump(mode="json", include=REACH))
 
 
-def _mark(plain: object) -> str:
+def mark_of(plain: object) -> str:
+    """Twelve characters that change with what is given."""
     return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -378,6 +378,19 @@ def read_secret(path: Path, what: str = "the password") -> str:
     return secret
 
 
+def certificates(path: Path) -> Path:
+    """A file of certificates as PEM text, or `ValueError`."""
+    import ssl  # it costs what only few files need
+
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT).load_verify_locations(path)
+    except ssl.SSLError:
+        raise ValueError("has to hold certificates, as PEM text") from None
+    except OSError as error:
+        raise ValueError(f"can't be read ({error.strerror})") from None
+    return path
+
+
 Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
 Name = Annotated[
     str,

@@ -20,55 +20,18 @@ from datetime import datetime
 from typing import Final
 
 from stillair.alarms import figures
-from stillair.alarms.catalogue import CATALOGUE, AlarmRule, is_danger
+from stillair.alarms.catalogue import AlarmRule, is_danger
 from stillair.alarms.entries import URGENCY
 from stillair.alarms.flood import Flood
 from stillair.alarms.reaching import Person, ladder, may_wake
 from stillair.alarms.wording import Stage
-from stillair.alarms.words import WORDS
-from stillair.hall.messages import Alarm
-from stillair.hall.mirror import UNHEARD_S, Heard, Reach
-from stillair.hall.names import in_hall
-from stillair.model import Annunciation, Kind, Notice, Priority
+from stillair.hall.matters import ENDED_THERE, OWN, Matter, priority_of, rule_of
+from stillair.model import Kind, Notice, Priority
+from stillair.model.duties import SeenMatter
 
-OUT_OF_REACH_S: Final = 60.0  # a board that restarts is back by then
 GONE_S: Final = 90.0  # after a start all that stands has come by then
 MOST_MATTERS: Final = 20_000
 UNANSWERED: Final = "Nobody has said so far that they have seen it"
-ENDED_THERE: Final = "It is over, or was answered at the board"
-_NO_RULE: Final = AlarmRule()
-_UNSEEN: Final = frozenset(
-    {
-        Annunciation.UNACKNOWLEDGED.value,
-        Annunciation.RETURNED_UNACKNOWLEDGED.value,
-        Annunciation.LATCHED_UNACKNOWLEDGED.value,
-    }
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Matter:
-    """One thing of which people are told.
-
-    `title` heads each message of it, `text` says what and what to do; `chamber` and `name` are
-    whose it is. `hidden`: it stands, and nobody is to be told just now.
-    """
-
-    id: str
-    chamber: str
-    name: str
-    kind: Kind
-    priority: Priority
-    title: str
-    text: str
-    active: bool
-    seen: bool = False
-    hidden: bool = False
-    mark: str = ""
-    board: str = ""
-    says_over: bool = True
-    without: str = ""  # a route by which it can't be told
-    waits_s: float = 0.0  # nobody is told before
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +44,14 @@ class Told:
     route: str
     priority: str
     at: datetime
+    round: int = 0
+
+
+def round_of(key: str) -> int:
+    """The round in the key of a message that was made here; 0 where it has none."""
+    words = key.rsplit(":", 2)
+    number = words[-2].partition(".")[0] if len(words) == 3 else ""
+    return int(number) if number.isascii() and number.isdigit() else 0
 
 
 @dataclass(slots=True)
@@ -121,30 +92,37 @@ class Telling:
         self._hall = hall
         self.people = tuple(people)
         self._failing = failing
-        self._flood = Flood()
+        self._flood = Flood(keeps_each=True)
         self._stories: dict[str, _Story] = {}
         self._rounds: dict[str, int] = {}
+        self.seen: dict[str, SeenMatter] = {}  # of the hall's own, while it stands
         self._ending: list[tuple[_Story, str, str]] = []  # ends that quiet hours hold back
         self._begun_s: float | None = None
 
-    def restored(self, told: Iterable[Told], now_s: float, at: datetime) -> None:
-        """Know what was told before a restart; the oldest first."""
+    def restored(
+        self, told: Iterable[Told], now_s: float, at: datetime, seen: Iterable[SeenMatter] = ()
+    ) -> None:
+        """Know what was told before a restart, the oldest first, and what was seen and stood."""
+        self.seen = {each.matter: each for each in seen}
         for each in told:
-            if each.stage == Stage.OVER:
-                if self._stories.pop(each.matter, None) is not None:
-                    self._rounds[each.matter] = self._rounds.get(each.matter, 0) + 1
-                continue
             story = self._stories.get(each.matter)
+            if each.stage == Stage.OVER:
+                # Of what was told in a flood it may be the only word; quiet hours may hold it back
+                # until the matter has come again.
+                if story is not None and story.round <= each.round:
+                    del self._stories[each.matter]
+                self._rounds[each.matter] = max(self._rounds.get(each.matter, 0), each.round + 1)
+                continue
             ago_s = max(0.0, (at - each.at).total_seconds())
             if story is None:
                 matter = Matter(
                     each.matter, "", self._hall, Kind.WATCH_GAP, Priority.HIGH, "", "", active=True
                 )
                 story = _Story(matter, now_s - ago_s, now_s - ago_s, restored=True)
-                story.round = self._rounds.get(each.matter, 0)
+                story.round = max(self._rounds.get(each.matter, 0), each.round)
                 self._stories[each.matter] = story
             story.reached[each.route] = each.person
-            story.urgency = min(story.urgency, URGENCY.get(_priority(each.priority), 0))
+            story.urgency = min(story.urgency, URGENCY.get(priority_of(each.priority), 0))
             if each.stage == Stage.STILL:
                 story.stills += 1
 
@@ -153,7 +131,10 @@ class Telling:
     def consider(self, matter: Matter, now_s: float, at: datetime) -> list[Notice]:
         """Take a matter as it is now; gives what is to be sent. Harmless however often."""
         story = self._stories.get(matter.id)
+        if matter.id in self.seen:
+            matter = replace(matter, seen=True)
         if not matter.active:
+            self.seen.pop(matter.id, None)
             if story is None:
                 return []
             del self._stories[matter.id]
@@ -168,7 +149,7 @@ class Telling:
             self._stories[matter.id] = story
         elif story.restored:
             story.restored = False
-            gap_s = _rule(matter.kind).repeat_s
+            gap_s = rule_of(matter.kind).repeat_s
             story.say_s = None if gap_s is None else now_s + gap_s
         story.matter = matter
         return self._due(story, now_s, at)
@@ -178,6 +159,8 @@ class Telling:
         if self._begun_s is None:
             self._begun_s = now_s
         notices: list[Notice] = []
+        if now_s - self._begun_s > GONE_S:
+            self.seen = {name: of for name, of in self.seen.items() if name in self._stories}
         for story in list(self._stories.values()):
             if not story.restored:
                 notices += self._due(story, now_s, at)
@@ -194,6 +177,23 @@ class Telling:
         notices += self._flood.due(now_s, chamber_name=self._hall, mark="")
         return notices
 
+    def see(self, matter: str, *, by: str, now_s: float) -> bool:
+        """Somebody has seen what is the hall's own: nobody else is told of it until it is over.
+
+        False where no such thing is told of.
+        """
+        story = self._stories.get(matter)
+        if story is None or not matter.startswith(OWN):
+            return False
+        if matter not in self.seen:
+            self.seen[matter] = SeenMatter(matter, by, now_s)
+            story.matter = replace(story.matter, seen=True)
+        return True
+
+    def tells(self, matter: str) -> bool:
+        """Whether people are told of it just now."""
+        return matter in self._stories
+
     def stands(self) -> Iterator[str]:
         """Ids of all matters that are being told of."""
         return iter(list(self._stories))
@@ -201,7 +201,7 @@ class Telling:
     # --- to whom -----------------------------------------------------------------------------
 
     def _due(self, story: _Story, now_s: float, at: datetime) -> list[Notice]:
-        matter, rule = story.matter, _rule(story.matter.kind)
+        matter, rule = story.matter, rule_of(story.matter.kind)
         waits_s = rule.page_alone_s if URGENCY[matter.priority] > URGENCY[Priority.HIGH] else 0.0
         if (
             matter.hidden
@@ -253,7 +253,7 @@ class Telling:
         self._rounds[matter.id] = story.round + 1
         while len(self._rounds) > MOST_MATTERS:
             self._rounds.pop(next(iter(self._rounds)))
-        if not (matter.says_over and _rule(matter.kind).messages):
+        if not (matter.says_over and rule_of(matter.kind).messages):
             return []
         to: list[tuple[Stage, str, str]] = []
         for route, name in story.reached.items():
@@ -316,134 +316,3 @@ class Telling:
             created_s=now_s,
             stage=stage.value,
         )
-
-
-# --- what there is to be told of ---------------------------------------------------------------
-
-
-def alarm_matter(of: Heard, alarm: Alarm | None, name: str) -> Matter:
-    """The matter of an alarm of a chamber; without the alarm, that it is over."""
-    key = f"{of.chamber}-"
-    own = name.removeprefix(key)
-    known = (of.board, _line(of.name, 80) or of.key)
-    mark = "Simulated" if of.simulated else ""
-    if alarm is None:
-        return Matter(
-            matter_id(of, name), of.key, known[1], Kind.WATCH_GAP, Priority.HIGH,
-            f"alarm {own}", ENDED_THERE, active=False, mark=mark, board=known[0],
-        )  # fmt: skip
-    kind, priority = _kind(alarm.kind), _priority(alarm.priority)
-    text = _line(alarm.text, 1000)
-    title = WORDS[kind].title if kind.value == alarm.kind else text.partition(". ")[0][:80]
-    return Matter(
-        id=matter_id(of, name),
-        chamber=of.key,
-        name=known[1],
-        kind=kind,
-        priority=priority,
-        title=title or "An alarm",
-        text=text or "The board says no more of it.",
-        active=alarm.condition,
-        seen=alarm.annunciation not in _UNSEEN,
-        # What follows from another is told with that.
-        hidden=(alarm.suppression != "none" or alarm.cause_alarm is not None)
-        and not is_danger(kind),
-        mark=mark,
-        board=known[0],
-        says_over=_rule(kind).says_over,
-    )
-
-
-def matter_id(of: Heard, alarm: str) -> str:
-    """How an alarm of a board is called in a hall."""
-    return in_hall(of.board, alarm)
-
-
-def reach_matter(of: Heard, now_s: float) -> Matter:
-    """The matter of a chamber's being out of reach."""
-    why = {
-        Reach.SILENT: "Its board broke off its connection",
-        Reach.UNHEARD: f"Its board has said nothing for {UNHEARD_S:g} s",
-        Reach.STUCK: "A part of the watch on its board no longer comes round",
-    }.get(of.reach, "Its board is heard again")
-    lasted = OUT_OF_REACH_S if of.reach is Reach.SILENT else 0.0
-    active = of.is_out_of_reach and now_s - of.reach_s >= lasted
-    danger = any(held.alarm.signal_class == "alarm" for held in of.alarms.values())
-    todo = (
-        "An alarm of danger stood there when it was last heard: go and look, or call for help"
-        if danger
-        else "What happens there isn't known here: see whether board, power and network are well"
-    )
-    return Matter(
-        id=f"reach {of.key}",
-        chamber=of.key,
-        name=_line(of.name, 80) or of.key,
-        kind=Kind.WATCH_GAP,
-        priority=Priority.HIGH,
-        title="Out of reach",
-        text=figures.joined(why, todo) if of.is_out_of_reach else f"{why}.",
-        active=active,
-        mark="Simulated" if of.simulated else "",
-        board=of.board,
-    )
-
-
-def misread_matter(of: Heard) -> Matter:
-    """The matter of a board's sending what nobody understands."""
-    return Matter(
-        id=f"misread {of.key}",
-        chamber=of.key,
-        name=_line(of.name, 80) or of.key,
-        kind=Kind.STORE_FAULT,
-        priority=Priority.HIGH if of.misread_why.startswith("alarms") else Priority.MEDIUM,
-        title="Not understood",
-        text=figures.joined(
-            f"Its board sends what the hall doesn't understand ({_line(of.misread_why, 120)})",
-            "What the hall shows of it may not be all: see whether both have the same version",
-        )
-        if of.misread
-        else "What its board sends is understood again.",
-        active=of.misread > 0,
-        mark="Simulated" if of.simulated else "",
-        board=of.board,
-    )
-
-
-def hall_matter(hall: str, subject: str, kind: Kind, reason: str, *, active: bool) -> Matter:
-    """The matter of something of the hall itself that fails, or works again."""
-    return Matter(
-        id=f"hall {subject}",
-        chamber="hall",
-        name=hall,
-        kind=kind,
-        priority=Priority.HIGH,
-        title=f"{subject[:1].upper()}{subject[1:]} fails",
-        text=figures.joined(figures.clause(reason, longest=300)) or "It fails.",
-        active=active,
-        without=subject if kind is Kind.DELIVERY_FAULT else "",
-    )
-
-
-def _rule(kind: Kind) -> AlarmRule:
-    return CATALOGUE.get(kind, _NO_RULE)
-
-
-def _kind(word: str) -> Kind:
-    """The kind that a board names; one that isn't known here yet is told as a gap of the watch."""
-    try:
-        return Kind(word)
-    except ValueError:
-        return Kind.WATCH_GAP
-
-
-def _priority(word: str) -> Priority:
-    try:
-        return Priority(word)
-    except ValueError:
-        return Priority.HIGH
-
-
-def _line(text: str, longest: int) -> str:
-    """On one line, without what can't be seen."""
-    plain = "".join(c if c.isprintable() else " " for c in text[: 2 * longest])
-    return " ".join(plain.split())[:longest]

@@ -177,7 +177,32 @@ class HeldState:
     held: tuple[HeldMessage, ...] = ()
 
 
-Duty = AttendanceState | StopState | AlarmTestState | OpeningState | OutOfServiceState | HeldState
+@dataclass(frozen=True, slots=True)
+class SeenMatter:
+    """Something of a hall's own of which somebody has said that they have seen it."""
+
+    matter: str  # its id
+    by: str
+    since_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeenState:
+    """All that stands at a hall and was seen there; what is over is in it no more."""
+
+    changed_s: float
+    seen: tuple[SeenMatter, ...] = ()
+
+
+Duty = (
+    AttendanceState
+    | StopState
+    | AlarmTestState
+    | OpeningState
+    | OutOfServiceState
+    | HeldState
+    | SeenState
+)
 TOPICS: dict[str, type[Duty]] = {
     "attendance": AttendanceState,
     "stop": StopState,
@@ -185,6 +210,7 @@ TOPICS: dict[str, type[Duty]] = {
     "opening": OpeningState,
     "out_of_service": OutOfServiceState,
     "held": HeldState,
+    "seen": SeenState,
 }
 
 

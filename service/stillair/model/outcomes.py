@@ -157,6 +157,7 @@ class Notice:
     text: str
     created_s: float
     stage: str = ""  # what it tells of the alarm: "raised", "changed", "still", "over" ...
+    within: str = ""  # key of the one message that tells this with others; else it goes by itself
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from zoneinfo import ZoneInfo
 
 from stillair.alarms import testing
 from stillair.alarms.reaching import Person
+from stillair.config import ChamberSettings
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import (
     AlarmTestPhase,
@@ -40,9 +41,9 @@ from stillair.model import (
     Timeline,
 )
 from stillair.runtime import asking
-from stillair.runtime.chamber import Chamber
 from stillair.runtime.plans import watch_plan
-from stillair.runtime.tested import Mark, is_due, readiness
+from stillair.runtime.tested import Mark, Tested, is_due, people_of, readiness
+from stillair.storage.history import Page
 from stillair.storage.outbox import NoticeRow
 from stillair.watch.rehearsal import KEY, dangers
 
@@ -66,16 +67,19 @@ GAVE_WAY = PartTried(False, "an alarm was to be heard just then; answer it, then
 
 
 class Tries(Protocol):
-    """Where it stands what has become of messages; raises `StoreError`."""
+    """Where it stands what has become of messages and of tests; raises `StoreError`."""
 
     def tries_of(self, keys: str) -> list[tuple[NoticeRow, datetime | None]]: ...
+    def alarm_tests(
+        self, after: int = ..., limit: int = ..., *, chamber: str | None = ...
+    ) -> Page: ...
 
 
 @dataclass(slots=True)
 class _Run:
     """A test that is being followed."""
 
-    chamber: Chamber
+    chamber: Tested
     state: AlarmTestState
     began_at: datetime
     began_s: float
@@ -95,7 +99,7 @@ class AlarmTests:
     folder : Path
         Of history, where a command line leaves its wish.
     chambers : callable
-        All of this process.
+        All of this process, or the hall.
     tries : Tries
         What has become of messages.
     keep : callable
@@ -114,7 +118,7 @@ class AlarmTests:
         self,
         folder: Path,
         *,
-        chambers: Callable[[], Iterable[Chamber]],
+        chambers: Callable[[], Iterable[Tested]],
         tries: Tries,
         keep: Callable[[str, Outcome], None],
         withdraw: Callable[[str], int],
@@ -126,7 +130,7 @@ class AlarmTests:
     ) -> None:
         self._folder = folder
         self._chambers = chambers
-        self._tries = tries
+        self.kept = tries
         self._keep = keep
         self._withdraw = withdraw
         self._forget = forget
@@ -175,10 +179,14 @@ class AlarmTests:
                 self._runs.pop(state.id, None)
             self._wake.set()
         if dangers(outcome.alarms):
-            # Of a test that is done, or of another chamber's, which ends with the next look.
-            for run in list(self._runs.values()):
-                self._take_back(run.state.id)
-            self._wake.set()
+            self.danger()
+
+    def danger(self) -> None:
+        """Real danger is told: nothing more of a test is, until the next look ends it."""
+        # Also of a test that is done, or of another chamber's.
+        for run in list(self._runs.values()):
+            self._take_back(run.state.id)
+        self._wake.set()
 
     def _take_back(self, test: str) -> None:
         """What waits of a test is not sent: "nothing is wrong" must not come after "fire"."""
@@ -222,8 +230,8 @@ class AlarmTests:
         """Real danger in another chamber: there the same people are told, and "test" misleads."""
         for other in self._chambers():
             if other.key != key:
-                for alarm in dangers(other.supervisor.view.alarms, over=over):
-                    return f"{other.settings.name}: {alarm.text}"
+                for danger in dangers(other.supervisor.view.alarms, over=over):
+                    return f"{other.settings.name}: {danger}"
         return ""
 
     def try_sounder(self, key: str) -> PartTried:
@@ -233,7 +241,7 @@ class AlarmTests:
         """
         chamber = self._of(key)
         assert chamber is not None  # the key was looked up
-        if chamber.settings.sounder is None:
+        if chamber.sounder is None or chamber.settings.sounder is None:
             raise CommandRefused(Refusal.CONFLICT, "There is no sounder. Name its pin first.")
         if danger := self._danger_beside("", over=True):
             raise CommandRefused(
@@ -265,7 +273,7 @@ class AlarmTests:
             self._looked[chamber.key] = local.date()
             if not chamber.settings.people or not is_due(chamber, now_s):
                 continue
-            people = watch_plan(chamber.settings).people
+            people = people_of(chamber)
             awake = [p for p in people if p.quiet is None or not p.quiet.holds(local)]
             if of.automatic and len(awake) == len(people):
                 try:
@@ -275,7 +283,7 @@ class AlarmTests:
             else:
                 self._remind(chamber, awake, now_s, timeline)
 
-    def _begin(self, chamber: Chamber, *, by: str, scheduled: bool = False) -> str:
+    def _begin(self, chamber: Tested, *, by: str, scheduled: bool = False) -> str:
         make = self.command(chamber.key, by=by, scheduled=scheduled)
         future = chamber.supervisor.submit(make(chamber.clock.now_s()))
         try:
@@ -285,14 +293,16 @@ class AlarmTests:
         return outcome.created or ""
 
     def _remind(
-        self, chamber: Chamber, people: Iterable[Person], now_s: float, timeline: Timeline
+        self, chamber: Tested, people: Iterable[Person], now_s: float, timeline: Timeline
     ) -> None:
         """Ask each once, and again only after as long; the outbox knows a key it has had."""
-        watched = watch_plan(chamber.settings)
+        settings = chamber.settings
+        is_board = isinstance(settings, ChamberSettings)
         said = testing.reminder(
-            chamber_name=watched.name,
-            mark=watched.mark,
+            chamber_name=settings.name,
+            mark=watch_plan(settings).mark if isinstance(settings, ChamberSettings) else "",
             text=readiness(chamber, self.mark).text,
+            place="Chamber" if is_board else "Hall",
         )
         turn = int(
             timeline.epoch_s(now_s) // (testing.DAY_S * chamber.settings.alarm_test.every_days)
@@ -354,7 +364,8 @@ class AlarmTests:
             run.checked = True
             self._tell(run, stop=self._checked_stop(run.chamber.key))
         silent = run.chamber.settings.sounder is None
-        if not run.heard.is_set() and age_s >= (ROUND_S if silent else SOUNDER_S):
+        pages_s = ROUND_S if isinstance(run.chamber.settings, ChamberSettings) else 0.0
+        if not run.heard.is_set() and age_s >= (pages_s if silent else SOUNDER_S):
             run.heard.set()
             self._tell(run, sounder=NO_SOUNDER if silent else GAVE_WAY)
         rows = self._found(run)
@@ -379,7 +390,7 @@ class AlarmTests:
     def _found(self, run: _Run) -> dict[str, tuple[NoticeRow, datetime | None]]:
         """What the outbox has of the test's messages; nothing where it can't be read."""
         try:
-            found = self._tries.tries_of(f"{KEY}{run.state.id}:")
+            found = self.kept.tries_of(f"{KEY}{run.state.id}:")
         except StoreError as error:
             if not run.unread:
                 log.warning("what becomes of the alarm test isn't known: %s", error)
@@ -422,12 +433,12 @@ class AlarmTests:
         except StillairError as error:
             asking.answer(self._folder, wish, refused=str(error))
 
-    def _of(self, key: str) -> Chamber | None:
+    def _of(self, key: str) -> Tested | None:
         return next((chamber for chamber in self._chambers() if chamber.key == key), None)
 
 
-def _zone(chamber: Chamber) -> ZoneInfo | None:
-    zone = chamber.settings.chamber.timezone
+def _zone(chamber: Tested) -> ZoneInfo | None:
+    zone = chamber.settings.timezone
     return ZoneInfo(zone) if zone else None
 
 

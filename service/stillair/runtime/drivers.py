@@ -176,6 +176,7 @@ class Drivers:
                 username=of.username,
                 password=of.password.get_secret_value() if of.password else None,
                 tls=of.tls,
+                trust=of.trust,
             )
         return self._broker
 

@@ -11,6 +11,7 @@ the thread that heard it, and to the journal in the data directory beside that.
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import threading
 from collections.abc import Awaitable, Callable, Iterable, Mapping
@@ -19,28 +20,27 @@ from datetime import datetime
 from typing import Any
 
 from stillair import __version__
+from stillair.alarms import testing
+from stillair.alarms.catalogue import is_danger
 from stillair.alerts.heartbeat import Heartbeat
 from stillair.alerts.routes import Due
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.hall.hearing import Hearing
+from stillair.hall.matters import hall_id, misread_id, reach_id
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
 from stillair.hall.taking import Taking
-from stillair.hall.telling import (
-    Telling,
-    Told,
-    alarm_matter,
-    hall_matter,
-    misread_matter,
-    reach_matter,
-)
-from stillair.model import Kind, Notice, Outcome
-from stillair.runtime import hall_shown
+from stillair.hall.telling import Told, round_of
+from stillair.model import AlarmTestState, Command, Kind, Notice, Outcome
+from stillair.model.duties import SeenMatter, SeenState
+from stillair.runtime import hall_shown, tested
 from stillair.runtime.hall_orders import Orders
+from stillair.runtime.hall_telling import BROKER, STORE, HallTelling
+from stillair.runtime.hall_tested import HallTested
 from stillair.runtime.handing import Handing
 from stillair.runtime.labels import Labels
-from stillair.runtime.past import Past
+from stillair.runtime.past import STORED_S, Answer, Past
 from stillair.runtime.troubles import Troubles
 from stillair.storage import outbox
 from stillair.storage.history import History, Page
@@ -52,11 +52,10 @@ from stillair.storage.writer import JournalWriter
 log = logging.getLogger(__name__)
 
 HALL = "hall"  # the chamber of what is the hall's own
-BROKER, STORE, OTHER = "broker", "database", "other hall"
+OTHER = "other hall"
 AT_THE_BOARD = "Say it at the board that watches this chamber."
 ON_TIME_S = 15.0
 COURIER_S = 60.0
-TOLD_AFTER_S = 60.0  # a broker or database that is started anew is back by then
 KNOWN_NOTICES = 20_000  # of the outbox, read at the start
 STOP_S = 0.5
 
@@ -71,6 +70,8 @@ class HallService(Past):
     hearing: Hearing
     taking: Taking
     orders: Orders
+    tested: HallTested
+    kept: History  # of the hall's own journal
     beat: Heartbeat | None
 
     def __init__(
@@ -79,7 +80,7 @@ class HallService(Past):
         name: str,
         broker: str,
         mirror: Mirror,
-        telling: Telling,
+        telling: HallTelling,
         journal: Journal,
         history: History,
         has_owner: Callable[[], bool],
@@ -94,7 +95,7 @@ class HallService(Past):
         self.mirror = mirror
         self.journal = journal
         self.troubles = Troubles({}, clock)
-        self._telling = telling
+        self.telling = telling
         self._has_owner = has_owner
         self._telephones = people_with_telephones
         self._clock = clock
@@ -105,12 +106,10 @@ class HallService(Past):
         self._why = "it has not been reached so far"
         self._lost_s = clock.now_s()
         self._lost_at = label(clock.wall().timestamp())
-        self._since: dict[tuple[Kind, str], tuple[float, str]] = {}  # of what fails
         self._takes = (False, "it was not opened yet")
-        self._told_reach: set[str] = set()
-        self._told_misread: set[str] = set()
         self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
         self._beat_s = clock.now_s()
+        self._seen: tuple[SeenMatter, ...] = ()  # as it stands in the journal
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="hall seconds", daemon=True)
 
@@ -121,6 +120,7 @@ class HallService(Past):
         self.writer.recover()
         self._know_told()
         self.writer.start()
+        self.alarm_tests.start()
         self.housekeeping.start()
         self._thread.start()
         self.hearing.start()
@@ -132,6 +132,7 @@ class HallService(Past):
         """Send the viewers home, say goodbye to the boards, keep what waits."""
         self.feed.close()
         self.housekeeping.stop()
+        self.alarm_tests.stop()
         self._stopping.set()
         if self.beat is not None:
             self.beat.stop()
@@ -141,6 +142,7 @@ class HallService(Past):
             self._thread.join(STOP_S)
         self.writer.stop()
         self.history.close()
+        self.kept.close()
         self.journal.close()
 
     def work(self) -> Mapping[str, Callable[[], Awaitable[None]]]:
@@ -180,21 +182,27 @@ class HallService(Past):
         try:
             with self.journal.transaction("what was told before can't be read") as connection:
                 rows = outbox.newest(connection, KNOWN_NOTICES)
+            known = self.journal.memory(HALL, self._labels.timeline())
         except StoreError as error:
             log.warning("some may be told again: %s", error)
             return
+        seen: tuple[SeenMatter, ...] = ()
+        for duty in known.duties:
+            if isinstance(duty, AlarmTestState):
+                self.tested.restored(duty)
+            elif isinstance(duty, SeenState):
+                seen = duty.seen
         told = [
-            Told(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at)
+            Told(
+                *(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at),
+                round=round_of(row.key),
+            )
             for row in rows
             if row.alarm is not None
         ]
         with self._lock:
-            self._telling.restored(told, self._clock.now_s(), at)
-            known = {matter.removeprefix("reach ") for matter in self._telling.stands()}
-            self._told_reach = known
-            self._told_misread = {
-                matter.removeprefix("misread ") for matter in self._telling.stands()
-            }
+            self._seen = seen
+            self.telling.restored(told, self._clock.now_s(), at, seen)
 
     # --- what is heard ---------------------------------------------------------------------------
 
@@ -206,12 +214,8 @@ class HallService(Past):
             notices: list[Notice] = []
             if isinstance(told, Heard):
                 kind, _, name = topic.split("/", 2)[2].partition("/")
-                if kind == "alarms" and (held := told.alarms.get(name)) is not None:
-                    matter = alarm_matter(told, held.alarm, name)
-                    notices += self._telling.consider(matter, now_s, at)
-                elif kind == "watch":
-                    notices += self._consider_reach(told, now_s, at)
-            notices += self._dropped(now_s, at)
+                notices += self.telling.heard(told, kind, name, now_s, at)
+            notices += self.telling.dropped(now_s, at)
         if isinstance(told, ActedMessage):
             self.orders.answered(told)
         if notices:
@@ -247,6 +251,8 @@ class HallService(Past):
         """The page of a message's chamber, for who may sign in; None while nobody else opens it."""
         if self.base is None:
             return None
+        if due.stage in (testing.TEST, testing.REMINDER):
+            return f"{self.base}/#/alarm-test"
         return f"{self.base}/" if due.chamber == HALL else f"{self.base}/#/chambers/{due.chamber}"
 
     def lacking(self) -> list[Heard]:
@@ -257,24 +263,6 @@ class HallService(Past):
     def unwritable(self, parcel: Parcel) -> None:
         """What was to be told will never be written: it goes out all the same."""
         self.courier.hand(self._handing.never_kept(parcel))
-
-    def _dropped(self, now_s: float, at: datetime) -> list[Notice]:
-        """Alarms that are over."""
-        notices: list[Notice] = []
-        for of, name in self.mirror.dropped:
-            notices += self._telling.consider(alarm_matter(of, None, name), now_s, at)
-        self.mirror.dropped.clear()
-        return notices
-
-    def _consider_reach(self, of: Heard, now_s: float, at: datetime) -> list[Notice]:
-        matter = reach_matter(of, now_s)
-        if matter.active:
-            self._told_reach.add(of.key)
-        elif of.is_out_of_reach or of.key not in self._told_reach:
-            return []
-        else:
-            self._told_reach.discard(of.key)
-        return self._telling.consider(matter, now_s, at)
 
     # --- each second ----------------------------------------------------------------------
 
@@ -309,18 +297,14 @@ class HallService(Past):
             if self._heard:  # else nobody is known, which is the broker's trouble
                 self.mirror.tick(now_s)
                 self._see_faults(now_s)
-                for of in self.mirror.chambers.values():
-                    if of.is_out_of_reach or of.key in self._told_reach:
-                        notices += self._consider_reach(of, now_s, at)
-                    if of.misread or of.key in self._told_misread:
-                        told = self._told_misread
-                        (told.add if of.misread else told.discard)(of.key)
-                        notices += self._telling.consider(misread_matter(of), now_s, at)
-            notices += self._dropped(now_s, at)
-            notices += self._own(now_s, at)
-            notices += self._telling.tick(now_s, at)
+                notices += self.telling.chambers(now_s, at)
+            notices += self.telling.dropped(now_s, at)
+            notices += self.telling.own(self.troubles.standing(), now_s, at)
+            notices += self.telling.due(now_s, at)
         if notices:
             self._send(notices, now_s)
+        self.tested.second()
+        self._keep_seen()
         if late := self._handing.late(self.writer):
             self.courier.hand(late)
         self.feed.changed()
@@ -333,27 +317,31 @@ class HallService(Past):
                 self._faulty[key] = fault.count
                 self.mirror.misread(of, fault.why, now_s, new)
 
-    def _own(self, now_s: float, at: datetime) -> list[Notice]:
-        """What fails of the hall itself, or works again."""
-        failing = self.troubles.standing()
-        notices: list[Notice] = []
-        for (kind, subject), _ in [each for each in self._since.items() if each[0] not in failing]:
-            del self._since[kind, subject]
-            over = hall_matter(self.name, subject, kind, "it works again", active=False)
-            notices += self._telling.consider(over, now_s, at)
-        for (kind, subject), reason in failing.items():
-            begun = (now_s, label(at.timestamp()))
-            begun_s, _ = self._since.setdefault((kind, subject), begun)
-            patient = TOLD_AFTER_S if subject in (BROKER, STORE) else 0.0
-            if now_s - begun_s >= patient:
-                matter = hall_matter(self.name, subject, kind, reason, active=True)
-                notices += self._telling.consider(matter, now_s, at)
-        return notices
-
     def _send(self, notices: Iterable[Notice], now_s: float) -> None:
-        timeline = self._labels.timeline()
-        outcome = Outcome(HALL, now_s, notices=tuple(notices))
-        self._handing.take(outcome, timeline, self.writer, self.courier.hand)
+        told = tuple(notices)
+        if any(isinstance(each.kind, Kind) and is_danger(each.kind) for each in told):
+            self.tested.second()  # first: a test whose messages are taken back would be done
+            self.alarm_tests.danger()
+        self.keep(HALL, Outcome(HALL, now_s, notices=told))
+
+    def keep(self, key: str, outcome: Outcome) -> None:
+        """What is the hall's own goes into its journal, and what it says to people."""
+        self.alarm_tests.happened(key, outcome)
+        self._handing.take(outcome, self._labels.timeline(), self.writer, self.courier.hand)
+
+    def _keep_seen(self) -> None:
+        """What was seen and still stands is known after a restart."""
+        with self._lock:
+            seen, before = self.telling.seen, self._seen
+            self._seen = seen
+        if seen != before:
+            now_s = self._clock.now_s()
+            self.keep(HALL, Outcome(HALL, now_s, duties=(SeenState(now_s, seen),)))
+
+    def dangers(self, over: bool) -> tuple[str, ...]:
+        """What real danger stands in any chamber; with `over` also what nobody has seen."""
+        with self._lock:
+            return hall_shown.dangers(self.mirror.chambers.values(), over=over)
 
     # --- what is asked --------------------------------------------------------------------
 
@@ -373,9 +361,10 @@ class HallService(Past):
                 "strangers": self.mirror.strangers,
                 "refused": self.mirror.refused,
                 "answers": self.orders.able,
-                "people": len(self._telling.people),
+                "people": self.telling.people,
             }
             hall["troubles"] = self._troubles(owner)
+        found = tested.now([self.tested], self.alarm_tests.mark)
         return {
             "version": __version__,
             "at": label(self._clock.wall().timestamp()),
@@ -383,19 +372,20 @@ class HallService(Past):
             "stored": self.writer.stored,
             "owner": self._has_owner(),
             "seq": self.last_seq,
-            "alarm_test": None,
+            "alarm_test": found if owner else self.places.shown(found),
             "chambers": [],
             "elsewhere": {},
             "hall": hall,
         }
 
     def _troubles(self, owner: bool) -> list[Any]:
-        now = (0.0, label(self._clock.wall().timestamp()))
+        now = label(self._clock.wall().timestamp())
         told: list[Any] = [
             {
                 "subject": subject,
                 "reason": reason,
-                "since_at": self._since.get((kind, subject), now)[1],
+                "since_at": self.telling.since(kind, subject) or now,
+                **self.telling.shown(hall_id(subject)),
             }
             for (kind, subject), reason in self.troubles.standing().items()
         ]
@@ -416,7 +406,10 @@ class HallService(Past):
         """All of one chamber. Raises `CommandRefused` (unknown)."""
         with self._lock:
             of = self._known(key)
-            return hall_shown.whole(of, self.orders.of(key))
+            told = hall_shown.whole(of, self.orders.of(key))
+            told["reach_alarm"] = self.telling.shown(reach_id(of))
+            told["misread_alarm"] = self.telling.shown(misread_id(of))
+            return told
 
     def acknowledge(self, alarm: str, *, by: str) -> str:
         """Have the board note that somebody has seen an alarm; gives the order's id.
@@ -430,6 +423,16 @@ class HallService(Past):
                 raise CommandRefused(Refusal.UNKNOWN, "There is no such alarm.")
             of = replace(of)
         return self.orders.acknowledge(of, own, by=by)
+
+    def see(self, alarm: str, *, by: str) -> None:
+        """Somebody has seen what is the hall's own: out of reach, or something of it fails.
+
+        Nobody else is told of it then, until it is over and comes again. Raises `CommandRefused`.
+        """
+        with self._lock:
+            self.telling.see(alarm, by=by, now_s=self._clock.now_s())
+        self._keep_seen()
+        self.feed.changed()
 
     def forget(self, key: str) -> None:
         """Take a chamber off the page that is no more. Raises `CommandRefused`."""
@@ -470,6 +473,12 @@ class HallService(Past):
             return [item for item in items if chamber in (None, item["chamber"])][:limit], None
         page = self.history.alarms(after, limit, chamber=chamber, standing=standing)
         return [entry.body for entry in page.entries], page.next
+
+    async def test_command(self, test: str, make: Callable[[float], Command]) -> Answer:  # noqa: ARG002
+        """Begin an alarm test of the hall, or take a word on the newest."""
+        outcome = self.tested.submit(make(self._clock.now_s())).result()
+        stored = outcome.empty or await asyncio.to_thread(self.writer.flush, STORED_S)
+        return Answer(outcome.created, stored)
 
     def missed(self, last: int, limit: int) -> Page:  # noqa: ARG002 - whatever it is
         """Nothing: pages ask for what they show by the hall's revisions."""

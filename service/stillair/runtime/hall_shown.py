@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
+from stillair.hall.matters import matter_id
 from stillair.hall.messages import Alarm
 from stillair.hall.mirror import Heard, Held, Standing
 from stillair.hall.names import in_hall
-from stillair.hall.telling import matter_id
 from stillair.model import JsonValue
 from stillair.storage.items import Item
 
@@ -79,8 +79,19 @@ def sounding(chambers: Iterable[Heard]) -> str:
                 continue
             if alarm.signal_class == "alarm" and alarm.priority == "critical" and alarm.condition:
                 return "fire"
-            attention = attention or alarm.priority in ("critical", "high")
+            danger = alarm.signal_class == "alarm"
+            attention = attention or danger or alarm.priority in ("critical", "high")
     return "attention" if attention else "silent"
+
+
+def dangers(chambers: Iterable[Heard], *, over: bool) -> tuple[str, ...]:
+    """What real danger stands, in words; with `over` also what has ended and nobody has seen."""
+    return tuple(
+        f"{of.name or of.key}: {held.alarm.text[:_TEXT]}"
+        for of in chambers
+        for held in of.alarms.values()
+        if held.alarm.signal_class == "alarm" and (held.alarm.condition or over)
+    )
 
 
 def alarm_items(chambers: Iterable[Heard]) -> list[Item]:

@@ -17,21 +17,26 @@ from stillair.hall.mirror import Mirror
 from stillair.hall.taking import Taking
 from stillair.hall.telling import Telling
 from stillair.runtime import backup
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heartbeat_of
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_service import HallService
+from stillair.runtime.hall_telling import HallTelling
+from stillair.runtime.hall_tested import HallTested
 from stillair.runtime.labels import Labels
 from stillair.runtime.plans import person_of
 from stillair.runtime.pushing import people, push_route
 from stillair.runtime.reaching import broker_settings, routes_of
 from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
+from stillair.runtime.tested import mark_with
 from stillair.runtime.wiring import EMERGENCY
 from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.hall_history import history_of
 from stillair.storage.hall_store import HallStore
+from stillair.storage.history import History
 from stillair.storage.journal import Journal
 from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.writer import JournalWriter
@@ -46,25 +51,29 @@ def build(
 ) -> HallService:
     """Everything of one hall, ready to start."""
     clock = SystemClock()
+    labels = Labels(clock, boot_id)
     journal = Journal(folder / JOURNAL, wall=clock.wall)
     failing: set[str] = set()
     broker = broker_settings(settings.mqtt)
+    mirror = Mirror(begun=round(clock.wall().timestamp() * 1e6))
+    telling = Telling(
+        hall=settings.name,
+        people=tuple(person_of(each, settings.timezone) for each in settings.people),
+        failing=lambda: frozenset(failing),
+    )
     service = HallService(
         name=settings.name,
         broker=broker.where,
-        mirror=Mirror(begun=round(clock.wall().timestamp() * 1e6)),
-        telling=Telling(
-            hall=settings.name,
-            people=tuple(person_of(each, settings.timezone) for each in settings.people),
-            failing=lambda: frozenset(failing),
-        ),
+        mirror=mirror,
+        telling=HallTelling(settings.name, telling, mirror),
         journal=journal,
         history=history_of(settings.store.whole_pages_address),
         has_owner=has_owner,
         people_with_telephones=people([settings]),
         clock=clock,
-        labels=Labels(clock, boot_id),
+        labels=labels,
     )
+    service.kept = History(folder / JOURNAL, folder / ARCHIVE)
     service.writer = JournalWriter(
         journal,
         EmergencyJournal(folder / EMERGENCY),
@@ -82,6 +91,24 @@ def build(
     )
     service.push = push_route([settings], folder, clock)
     service.places = Places([])
+    service.tested = HallTested(
+        settings,
+        dangers=service.dangers,
+        keep=partial(service.keep, settings.key),
+        clock=clock,
+        labels=labels,
+    )
+    service.alarm_tests = AlarmTests(
+        folder,
+        chambers=lambda: [service.tested],
+        tries=service.kept,
+        keep=service.keep,
+        withdraw=journal.withdraw,
+        forget=lambda keys: service.courier.withdraw(keys),
+        mark=mark_with(service.push.telephones),
+        wall=clock.wall,
+    )
+    service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
 
     def route_trouble(address: str, is_failing: bool, reason: str) -> None:
         (failing.add if is_failing else failing.discard)(address)

@@ -83,4 +83,5 @@ class Handing:
 
 def _messages(outcome: Outcome, timeline: Timeline) -> Iterator[Message]:
     for notice in outcome.notices:
-        yield Message.of(notice, timeline.at(notice.created_s))
+        if not notice.within:
+            yield Message.of(notice, timeline.at(notice.created_s))

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from stillair.alerts.courier import Courier
 from stillair.alerts.push import PushRoute
-from stillair.errors import CommandRefused, Refusal
+from stillair.errors import CommandRefused, Refusal, StillairError
+from stillair.model import Command
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.heights import Heights
 from stillair.runtime.redacting import Places
@@ -23,11 +26,25 @@ from stillair.storage.history import History, Page
 from stillair.storage.items import Item
 
 HOUR_S = 3600.0
+STORED_S = 1.0  # how long an answer waits to be able to say "stored"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A command has been carried out: what it made, and whether that is stored yet."""
+
+    created: str | None
+    stored: bool
+
+
+class NotAnsweredError(StillairError):
+    """The loop of a chamber did not answer a command in time."""
 
 
 class Past(ABC):
     """Questions about what is kept; `StoreError` where it can't be read."""
 
+    alarm_tests: AlarmTests
     push: PushRoute
     courier: Courier
     housekeeping: Housekeeping
@@ -79,6 +96,10 @@ class Past(ABC):
         self, after: int, limit: int, chamber: str | None, standing: bool | None
     ) -> tuple[list[Item], int | None]:
         """A page of alarms as they stand this second, and what comes after it."""
+
+    @abstractmethod
+    async def test_command(self, test: str, make: Callable[[float], Command]) -> Answer:
+        """A word on an alarm test, to where it was begun. Raises `CommandRefused`."""
 
     @abstractmethod
     def missed(self, last: int, limit: int) -> Page:

@@ -236,4 +236,5 @@ def broker_settings(of: MqttTable) -> BrokerSettings:
         username=of.username,
         password=of.password.get_secret_value() if of.password else None,
         tls=of.tls,
+        trust=of.trust,
     )

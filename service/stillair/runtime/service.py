@@ -10,17 +10,16 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from stillair import __version__
 from stillair.clock import Clock
 from stillair.config.materials import weakest
-from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
+from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.model import Command, Job, Outcome, Timeline
 from stillair.runtime import lines, pushing, tested
-from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.clips import Clips
@@ -36,7 +35,7 @@ from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.marks import air_sensors, air_told
 from stillair.runtime.moving import Moving
 from stillair.runtime.now import chamber_now
-from stillair.runtime.past import Past
+from stillair.runtime.past import STORED_S, Answer, NotAnsweredError, Past
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
@@ -55,25 +54,12 @@ from stillair.thermal.plan import ThermalPlan
 
 log = logging.getLogger(__name__)
 
-STORED_S = 1.0  # how long an answer waits to be able to say "stored"
 ANSWER_S = 5.0  # a command is answered within one round of the loop; this bounds a defect
 READ_S = 30.0  # a chamber whose newest reading is older is marked as watched by itself
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
 SOUNDER_S = 5.0  # the same for a call of the sounder's or relay's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
 A_PART_FAILS = "a part of the service fails: its log says which"
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """A command has been carried out: what it made, and whether that is stored yet."""
-
-    created: str | None
-    stored: bool
-
-
-class NotAnsweredError(StillairError):
-    """The loop of a chamber did not answer a command in time."""
 
 
 class Service(Past):
@@ -98,7 +84,6 @@ class Service(Past):
     photographs: Photographs
     looking_back: LookingBack
     setting_up: SettingUp
-    alarm_tests: AlarmTests
     answering: Answering
     moving: Moving
     season: SeasonDesk

@@ -4,27 +4,32 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, TypeAlias
 
 from stillair.alarms import figures, testing
+from stillair.alarms.reaching import Person
 from stillair.alerts.telephones import Telephone, Telephones
 from stillair.config import ChamberSettings
 from stillair.errors import StoreError
 from stillair.model import AlarmTestPhase, JsonValue
 from stillair.runtime import pushing
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.plans import watch_plan
+from stillair.runtime.plans import person_of
 from stillair.storage.items import Item, alarm_test_item
 
+if TYPE_CHECKING:
+    from stillair.config.hall_file import HallSettings
+    from stillair.runtime.hall_tested import HallTested
+
+Tested: TypeAlias = "Chamber | HallTested"
+Mark: TypeAlias = "Callable[[ChamberSettings | HallSettings], str]"  # of all that a test tries
 DUE_SLACK_S = 3600.0  # so that a test at the same hour each time isn't put off by a day
-
-
-Mark = Callable[[ChamberSettings], str]  # of all that an alarm test tries, as it is now
 
 
 def mark_with(telephones: Telephones) -> Mark:
     """A mark that changes with what is set and with the telephones that have joined."""
 
-    def mark(settings: ChamberSettings) -> str:
+    def mark(settings: ChamberSettings | HallSettings) -> str:
         joined = [t.id for name in pushing.people([settings]) for t in _of(telephones, name)]
         if not joined:
             return settings.reach_mark
@@ -41,11 +46,19 @@ def _of(telephones: Telephones, person: str) -> tuple[Telephone, ...]:
         return ()
 
 
-def readiness(chamber: Chamber, mark: Mark) -> testing.Readiness:
+def people_of(chamber: Tested) -> tuple[Person, ...]:
+    """Who is told of an alarm there."""
+    settings = chamber.settings
+    return tuple(person_of(each, settings.timezone) for each in settings.people)
+
+
+def readiness(chamber: Tested, mark: Mark) -> testing.Readiness:
     """Whether a chamber's alarms would reach people, as its last test has shown."""
     settings = chamber.settings
-    if not settings.people and settings.hall is not None:  # they stand in the hall's file
-        heard = chamber.company.hall is not None and chamber.company.hall.is_connected
+    # A board's may stand in the hall's file.
+    if isinstance(settings, ChamberSettings) and settings.hall is not None and not settings.people:
+        hall = chamber.company.hall if chamber.company else None
+        heard = hall is not None and hall.is_connected
         return testing.Readiness(heard, testing.BY_HALL if heard else testing.NO_HALL)
     return testing.readiness(
         chamber.supervisor.view.alarm_test,
@@ -56,7 +69,7 @@ def readiness(chamber: Chamber, mark: Mark) -> testing.Readiness:
     )
 
 
-def now(chambers: Iterable[Chamber], mark: Mark) -> Item:
+def now(chambers: Iterable[Tested], mark: Mark) -> Item:
     """What the pages say of alarm tests: of all, and of each chamber with its newest one."""
     each: list[JsonValue] = []
     ready, text = True, ""
@@ -78,7 +91,7 @@ def now(chambers: Iterable[Chamber], mark: Mark) -> Item:
                         and person.quiet.holds(chamber.labels.timeline().at(chamber.clock.now_s())),
                         "routes": [testing.spoken(r) for r in dict.fromkeys(person.routes)],
                     }
-                    for person in watch_plan(chamber.settings).people
+                    for person in people_of(chamber)
                 ],
                 "test": alarm_test_item(state, chamber.key, chamber.labels.timeline())
                 if state
@@ -94,7 +107,7 @@ def now(chambers: Iterable[Chamber], mark: Mark) -> Item:
     return {"ready": ready, "text": text, "chambers": each}
 
 
-def is_due(chamber: Chamber, now_s: float) -> bool:
+def is_due(chamber: Tested, now_s: float) -> bool:
     """Whether the last alarm test is as long ago as is set, or came to no end."""
     state = chamber.supervisor.view.alarm_test
     if state is None or state.phase is not AlarmTestPhase.DONE:

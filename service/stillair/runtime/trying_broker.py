@@ -97,6 +97,7 @@ class BrokerTrial:
             username=of.username,
             password=of.password.get_secret_value() if of.password else None,
             tls=of.tls,
+            trust=of.trust,
             again_s=AGAIN_S,
         )
         try:

@@ -100,7 +100,8 @@ class Subscription:
 class TopicReader:
     """The connection to one broker, in a thread of its own.
 
-    With `tls` the broker's certificate must be one that this machine trusts.
+    With `tls` the broker's certificate must be one that this machine trusts, or one by an
+    authority in the file `trust`.
     Raises `ValueError` for a port that is none.
     """
 
@@ -113,6 +114,7 @@ class TopicReader:
         username: str | None = None,
         password: str | None = None,
         tls: bool = False,
+        trust: str | None = None,
         grace_s: float = GRACE_S,
         again_s: float = AGAIN_S,
     ) -> None:
@@ -126,6 +128,7 @@ class TopicReader:
         self._username = username
         self._password = password
         self._tls = tls
+        self._trust = trust
         self._grace_s = grace_s
         self._again_s = again_s
         self._topics: list[_Topic] = []
@@ -255,7 +258,7 @@ class TopicReader:
         from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
         reader = self
-        context = ssl.create_default_context() if self._tls else None
+        context = ssl.create_default_context(cafile=self._trust) if self._tls else None
 
         class BoundedClient(Client):
             """One that takes no message of any size: paho would gather 256 MB of it."""

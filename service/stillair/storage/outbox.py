@@ -23,6 +23,7 @@ from stillair.storage.tables import Delivery, NoticeTable
 OVER = "over"  # the stage of a message that ends an alarm's story
 _AT_ONCE = 500  # alarms in one question
 SUPERSEDED = "a newer word went in its place"
+GATHERED = "told in one message with others"
 _URGENCY = {"critical": 0, "high": 1, "medium": 2, "low": 3}
 
 
@@ -58,7 +59,10 @@ def from_micros(at_us: int) -> datetime:
 
 
 def post(connection: Connection, notice: Notice, timeline: Timeline) -> None:
-    """Put a notice into the outbox; one whose key is there already is left alone."""
+    """Put a notice into the outbox; one whose key is there already is left alone.
+
+    One that goes within another stands there as told, and is not sent.
+    """
     known = select(col(NoticeTable.key)).where(col(NoticeTable.key) == plain(notice.key))
     if connection.execute(known).first() is not None:
         return
@@ -75,7 +79,8 @@ def post(connection: Connection, notice: Notice, timeline: Timeline) -> None:
             text=plain(notice.text),
             stage=notice.stage,
             created_us=micros(timeline.epoch_s(notice.created_s)),
-            state="pending",
+            state="superseded" if notice.within else "pending",
+            outcome=GATHERED if notice.within else "",
         )
     )
 

@@ -58,10 +58,15 @@ class Rehearsal:
         Whose people are told, and how.
     state : AlarmTestState or None
         The newest test before the start. One that was running was cut off by it.
+    place : str
+        What it is that is tested, in messages.
     """
 
-    def __init__(self, plan: WatchPlan, state: AlarmTestState | None = None) -> None:
+    def __init__(
+        self, plan: WatchPlan, state: AlarmTestState | None = None, *, place: str = "Chamber"
+    ) -> None:
         self._plan = plan
+        self._place = place
         self.state = state
         self._end_s: float | None = None  # by when a test that runs is over; None: of before
         self._sounds = False
@@ -71,14 +76,14 @@ class Rehearsal:
         """One round of the fire sound, until somebody has told that it was made."""
         return Sounding.TEST if self._sounds else Sounding.SILENT
 
-    def start(self, command: StartAlarmTest, dangers: tuple[AlarmState, ...]) -> Rehearsed:
-        """Begin a test. Raises `CommandRefused` while another runs or there is danger."""
+    def start(self, command: StartAlarmTest, dangers: tuple[str, ...]) -> Rehearsed:
+        """Begin a test. Raises `CommandRefused` while another runs or there is danger, in words."""
         if self.runs:
             raise CommandRefused(Refusal.CONFLICT, "an alarm test is running already")
         if dangers:
             raise CommandRefused(
                 Refusal.CONFLICT,
-                f"there is real danger, or nobody is done with it: {dangers[0].text}",
+                f"there is real danger, or nobody is done with it: {dangers[0]}",
             )
         t_s = command.t_s
         alarm_sounds, steps = self._go_the_way(t_s)
@@ -104,6 +109,7 @@ class Rehearsal:
                 mark=self._plan.mark,
                 route=route.route,
                 others=others,
+                place=self._place,
             )
             notices.append(self._notice(route.key, route.person, route.route, said, t_s))
         return Rehearsed(self.state, tuple(notices))
@@ -138,14 +144,14 @@ class Rehearsal:
         before, self.state = self.state, testing.told(self.state, told)
         return Rehearsed() if self.state is before else Rehearsed(self.state)
 
-    def tick(self, t_s: float, dangers: tuple[AlarmState, ...]) -> Rehearsed:
+    def tick(self, t_s: float, dangers: tuple[str, ...]) -> Rehearsed:
         """A second has passed: a test that ought not to go on ends."""
         if not self.runs or self.state is None:
             return Rehearsed()
         if self._end_s is None:
             return self._ended(AlarmTestPhase.CUT_OFF, CUT_OFF, t_s)
         if dangers:
-            return self._real(dangers[0].text, t_s)
+            return self._real(dangers[0], t_s)
         self._sounds = self._sounds and t_s < self._silent_s
         if t_s >= self._end_s:
             return self._ended(AlarmTestPhase.CUT_OFF, NEVER_ENDED, t_s)
@@ -191,7 +197,10 @@ class Rehearsal:
     def _this_is_real(self, danger: str, t_s: float) -> tuple[Notice, ...]:
         assert self.state is not None
         said = testing.over_message(
-            chamber_name=self._plan.name, mark=self._plan.mark, danger=danger
+            chamber_name=self._plan.name,
+            mark=self._plan.mark,
+            danger=danger,
+            place=self._place,
         )
         return tuple(
             self._notice(
@@ -231,8 +240,8 @@ class Rehearsal:
         )
 
 
-def dangers(standing: tuple[AlarmState, ...], *, over: bool = False) -> tuple[AlarmState, ...]:
-    """Of what stands, real danger; with `over` also what has ended and nobody is done with."""
+def dangers(standing: tuple[AlarmState, ...], *, over: bool = False) -> tuple[str, ...]:
+    """Of what stands, real danger in words; with `over` also what ended and nobody is done with."""
     return tuple(
-        a for a in standing if a.signal_class is SignalClass.ALARM and (a.condition or over)
+        a.text for a in standing if a.signal_class is SignalClass.ALARM and (a.condition or over)
     )

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter
 
 from stillair.access.roles import Principal, Role
-from stillair.api.entry import TheService, Viewer, acting, shown
+from stillair.api.entry import ThePast, TheService, Viewer, acting, shown
 from stillair.api.routers.jobs import After, Limit
 from stillair.api.schemas import (
     ConfirmedTest,
@@ -30,7 +30,7 @@ Confirmer = Annotated[Principal, acting("alarm test confirmed")]
 
 @router.get("")
 def alarm_tests(
-    service: TheService,
+    service: ThePast,
     person: Viewer,
     chamber: str | None = None,
     after: After = 0,
@@ -41,7 +41,7 @@ def alarm_tests(
     One of which something new becomes known comes again, with a new `seq`.
     """
     key = service.chamber(chamber) if chamber is not None else None
-    found = listing(service.history.alarm_tests(after, limit, chamber=key))
+    found = listing(service.alarm_tests.kept.alarm_tests(after, limit, chamber=key))
     return Listing(items=shown(service, person, found.items), next=found.next)
 
 
@@ -67,7 +67,7 @@ def try_sounder(told: NewAlarmTest, service: TheService, _: SounderTrier) -> Sou
 
 
 @router.post("/{test}/confirm")
-async def confirm(test: str, told: ConfirmedTest, service: TheService, person: Confirmer) -> Done:
+async def confirm(test: str, told: ConfirmedTest, service: ThePast, person: Confirmer) -> Done:
     """A person says what arrived, and whether it was heard; the newest word counts.
 
     404 for a test that isn't the newest of its chamber, or for nobody's route.

@@ -12,7 +12,8 @@ from stillair.api.nearness import refuse_from_afar
 from stillair.api.schemas import Attended, HandingOver, LettingRun
 from stillair.model import HandOver, Leave, Present, RunUnattended
 from stillair.runtime.attending import due_at, name_of
-from stillair.runtime.service import Answer, Service
+from stillair.runtime.past import Answer
+from stillair.runtime.service import Service
 
 router = APIRouter(prefix="/api/chambers/{chamber}", tags=["attendance"])
 

@@ -12,8 +12,8 @@ from stillair.access.roles import Principal, Role
 from stillair.api.entry import Operator, Viewer, acting, shown
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import MOST_SEQ
-from stillair.api.schemas import Done
-from stillair.runtime.hall_service import AT_THE_BOARD, HallService
+from stillair.api.schemas import Created, Done
+from stillair.runtime.hall_service import AT_THE_BOARD, HALL, HallService
 
 router = APIRouter(prefix="/api", tags=["hall"])
 
@@ -27,7 +27,9 @@ async def hall(request: Request) -> HallService:
 TheHall = Annotated[HallService, Depends(hall)]
 Key = Annotated[str, Path(max_length=160, description="BOARD.CHAMBER")]
 Acknowledger = Annotated[Principal, acting("alarm acknowledged from the hall")]
+Seer = Annotated[Principal, acting("alarm of the hall seen")]
 Forgetter = Annotated[Principal, acting("chamber taken off the hall", Role.OWNER)]
+Tester = Annotated[Principal, acting("alarm test begun", Role.OWNER)]
 # What is done at a board, with all below it.
 BOARDS_OWN = (
     "/jobs",
@@ -70,6 +72,17 @@ def chamber(chamber: Key, service: TheHall, person: Viewer) -> dict[str, Any]:
     return found
 
 
+@router.post("/hall/alarms/{alarm:path}/seen")
+def see(alarm: str, service: TheHall, person: Seer) -> Done:
+    """Note that somebody has seen what is the hall's own: nobody else is told of it then.
+
+    Its id stands as `alarm` at a trouble of the hall, and at a chamber that is out of reach. When
+    it is over and comes again, people are told again. Harmless twice.
+    """
+    service.see(alarm, by=person.name)
+    return Done()
+
+
 @router.delete("/hall/{chamber}")
 def forget(chamber: Key, service: TheHall, _: Forgetter) -> Done:
     """Take a chamber off the page that is no more; its past stays. 409 while it is heard."""
@@ -81,6 +94,17 @@ def forget(chamber: Key, service: TheHall, _: Forgetter) -> Done:
 def acknowledge(alarm: str, service: TheHall, person: Acknowledger) -> Ordered:
     """Have its board note that somebody has seen an alarm; harmless twice."""
     return Ordered(order=service.acknowledge(alarm, by=person.name))
+
+
+@router.post("/alarm-tests", status_code=HTTPStatus.CREATED, tags=["alarm tests"])
+async def test(service: TheHall, person: Tester) -> Created:
+    """A message marked as a test on every route of everybody whom the hall tells.
+
+    409 while another one runs, or there is real danger in any chamber.
+    """
+    make = service.alarm_tests.command(HALL, by=person.name)
+    answer = await service.test_command("", make)
+    return Created(id=answer.created or "", stored=answer.stored)
 
 
 def elsewhere(_: Operator) -> None:

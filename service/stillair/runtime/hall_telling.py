@@ -1,0 +1,138 @@
+"""What a hall has to tell its people of, from all that it hears: alarms, reach, what fails of it.
+
+It is asked by one thread at a time, under the lock of whoever has the mirror.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Final
+
+from stillair.errors import CommandRefused, Refusal
+from stillair.hall.matters import (
+    alarm_matter,
+    hall_matter,
+    misread_matter,
+    reach_matter,
+)
+from stillair.hall.mirror import Heard, Mirror
+from stillair.hall.telling import Telling, Told
+from stillair.model import JsonValue, Kind, Notice
+from stillair.model.duties import SeenMatter
+from stillair.storage.items import label
+
+BROKER: Final = "broker"
+STORE: Final = "database"
+TOLD_AFTER_S: Final = 60.0  # a broker or database that is started anew is back by then
+
+
+class HallTelling:
+    """Hand what there is to be told of to `Telling`, and remember since when it is so.
+
+    Parameters
+    ----------
+    hall : str
+        What people call it.
+    """
+
+    def __init__(self, hall: str, telling: Telling, mirror: Mirror) -> None:
+        self._hall = hall
+        self._telling = telling
+        self._mirror = mirror
+        self._told_reach: set[str] = set()
+        self._told_misread: set[str] = set()
+        self._since: dict[tuple[Kind, str], tuple[float, str]] = {}  # of what fails
+
+    @property
+    def people(self) -> int:
+        """How many are told."""
+        return len(self._telling.people)
+
+    def restored(
+        self, told: Iterable[Told], now_s: float, at: datetime, seen: Iterable[SeenMatter]
+    ) -> None:
+        """Know what was told before a restart, the oldest first, and what was seen."""
+        self._telling.restored(told, now_s, at, seen)
+        stands = set(self._telling.stands())
+        self._told_reach = {matter.removeprefix("reach ") for matter in stands}
+        self._told_misread = {matter.removeprefix("misread ") for matter in stands}
+
+    @property
+    def seen(self) -> tuple[SeenMatter, ...]:
+        """What stands of the hall's own and somebody has seen."""
+        return tuple(self._telling.seen.values())
+
+    def see(self, matter: str, *, by: str, now_s: float) -> None:
+        """Somebody has seen it. Raises `CommandRefused` (unknown)."""
+        if not self._telling.see(matter, by=by, now_s=now_s):
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such alarm of the hall.")
+
+    def shown(self, matter: str) -> dict[str, JsonValue]:
+        """By which id something can be seen that people are told of, and who has."""
+        seen = self._telling.seen.get(matter)
+        return {
+            "alarm": matter if self._telling.tells(matter) else None,
+            "seen_by": seen.by if seen else None,
+        }
+
+    def since(self, kind: Kind, subject: str) -> str | None:
+        """Since when something of the hall itself fails."""
+        found = self._since.get((kind, subject))
+        return found[1] if found else None
+
+    def heard(self, of: Heard, kind: str, name: str, now_s: float, at: datetime) -> list[Notice]:
+        """A board has said something of this kind."""
+        if kind == "alarms" and (held := of.alarms.get(name)) is not None:
+            return self._telling.consider(alarm_matter(of, held.alarm, name), now_s, at)
+        return self._reach(of, now_s, at) if kind == "watch" else []
+
+    def dropped(self, now_s: float, at: datetime) -> list[Notice]:
+        """Alarms that are over."""
+        notices: list[Notice] = []
+        for of, name in self._mirror.dropped:
+            notices += self._telling.consider(alarm_matter(of, None, name), now_s, at)
+        self._mirror.dropped.clear()
+        return notices
+
+    def chambers(self, now_s: float, at: datetime) -> list[Notice]:
+        """Who is out of reach, or sends what nobody understands, by now."""
+        notices: list[Notice] = []
+        for of in self._mirror.chambers.values():
+            if of.is_out_of_reach or of.key in self._told_reach:
+                notices += self._reach(of, now_s, at)
+            if of.misread or of.key in self._told_misread:
+                told = self._told_misread
+                (told.add if of.misread else told.discard)(of.key)
+                notices += self._telling.consider(misread_matter(of), now_s, at)
+        return notices
+
+    def own(self, failing: dict[tuple[Kind, str], str], now_s: float, at: datetime) -> list[Notice]:
+        """What fails of the hall itself, or works again."""
+        notices: list[Notice] = []
+        for kind, subject in [each for each in self._since if each not in failing]:
+            del self._since[kind, subject]
+            over = hall_matter(self._hall, subject, kind, "it works again", active=False)
+            notices += self._telling.consider(over, now_s, at)
+        for (kind, subject), reason in failing.items():
+            begun = (now_s, label(at.timestamp()))
+            begun_s, _ = self._since.setdefault((kind, subject), begun)
+            patient = TOLD_AFTER_S if subject in (BROKER, STORE) else 0.0
+            if now_s - begun_s >= patient:
+                matter = hall_matter(self._hall, subject, kind, reason, active=True)
+                notices += self._telling.consider(matter, now_s, at)
+        return notices
+
+    def due(self, now_s: float, at: datetime) -> list[Notice]:
+        """Time passes: the next people are told."""
+        return self._telling.tick(now_s, at)
+
+    def _reach(self, of: Heard, now_s: float, at: datetime) -> list[Notice]:
+        matter = reach_matter(of, now_s)
+        if matter.active:
+            self._told_reach.add(of.key)
+        elif of.is_out_of_reach or of.key not in self._told_reach:
+            return []
+        else:
+            self._told_reach.discard(of.key)
+        return self._telling.consider(matter, now_s, at)
