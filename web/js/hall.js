@@ -28,10 +28,10 @@ export function sentenceOf(hall, all, at) {
   const of = STANDINGS.reduce((sum, name) => sum + hall.counts[name], 0);
   const { danger, alarm, out_of_reach, heed, ended } = hall.counts;
   const also = [
-    danger && alarm && T.alarm(alarm, of),
-    (danger || alarm) && out_of_reach && T.out_of_reach(out_of_reach, of),
-    (danger || alarm || out_of_reach) && heed && T.heed(heed, of),
-    ended && ended < of && T.ended(ended),
+    danger && alarm && T.also.alarm(alarm),
+    (danger || alarm) && out_of_reach && T.also.out_of_reach(out_of_reach),
+    (danger || alarm || out_of_reach) && heed && T.also.heed(heed),
+    ended && ended < of && T.also.ended(ended),
   ].filter(Boolean);
   const below = also.length ? `${also.join(". ")}.` : "";
   if (!hall.heard) return { says: T.not_known(moment(hall.lost_at ?? at, at)), below: T.not_known_how, tone: "trouble" };
@@ -78,7 +78,7 @@ export function HallList({ now, rows, unit, may }) {
 /** What of the hall itself isn't well. @param {{hall: Hall, at: string, may: boolean}} props */
 export function Troubles({ hall, at, may }) {
   const told = hall.troubles.map(
-    (of) => html`${T.trouble(T.subjects[of.subject] ?? of.subject, of.reason, moment(of.since_at, at))}<${Seen} of=${of} may=${may} />`,
+    (of) => html`${T.trouble(T.subjects.includes(of.subject) ? of.text : T.of_subject(of.subject, of.text), moment(of.since_at, at))}<${Seen} of=${of} may=${may} />`,
   );
   if (hall.strangers) told.push(T.strangers(hall.strangers));
   if (hall.refused) told.push(T.refused(hall.refused));
@@ -154,7 +154,7 @@ function Line({ row, at, unit }) {
     <a href=${chamberAddress(row.chamber)}>
       <span class="whose">${shape && html`<${Shape} kind=${shape} />`}<b>${row.name}</b>${" "}<span class="soft">${T.board(row.board.slice(-4))}</span>${" "}
         ${row.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</span>
-      <span class="says">${said(row, unit)}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
+      <span class="says">${row.needs && !gone && html`<span class="needs">${words(row.needs, unit)}.</span>${" "}`}<span class=${row.needs && !gone ? "beside" : ""}>${said(row, unit)}</span>${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
       <span class="figures">
         <span class="air">${row.air_c === null || gone ? "" : temperature(row.air_c, unit)}</span>
         <span class="builds">${job ? [job.name, job.height_mm === null ? "" : height(job.height_mm)].filter(Boolean).join(", ") : ""}</span>
