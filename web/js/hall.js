@@ -137,10 +137,14 @@ function Lines({ found, now, unit }) {
     </div>`}`;
 }
 
-/** What is said of a row; of one that is out of reach that comes first. @param {HallRow} row  @param {Unit} unit */
+/**
+ * What is said of a row: why it needs somebody, and then what its board says.
+ * @param {HallRow} row  @param {Unit} unit @returns {[string, string]}
+ */
 function said(row, unit) {
   const own = row.sentence ? words(row.sentence, unit) : T.nothing_said;
-  return row.reach === "heard" ? own : `${T.reach[row.reach]} ${row.sentence ? `${T.before} ${own}` : ""}`;
+  if (row.reach !== "heard") return [T.reach[row.reach], row.sentence ? `${T.before} ${own}` : ""];
+  return row.needs ? [`${words(row.needs, unit)}.`, own] : [own, ""];
 }
 
 /** @param {{row: HallRow, at: string, unit: Unit}} props */
@@ -149,12 +153,13 @@ function Line({ row, at, unit }) {
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
   const { job } = row;
   const gone = row.reach !== "heard";
+  const [says, beside] = said(row, unit);
   const since = gone ? row.last_at : row.since_at;
   return html`<li class=${`${row.standing} ${tone}`}>
     <a href=${chamberAddress(row.chamber)}>
       <span class="whose">${shape && html`<${Shape} kind=${shape} />`}<b>${row.name}</b>${" "}<span class="soft">${T.board(row.board.slice(-4))}</span>${" "}
         ${row.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</span>
-      <span class="says">${row.needs && !gone && html`<span class="needs">${words(row.needs, unit)}.</span>${" "}`}<span class=${row.needs && !gone ? "beside" : ""}>${said(row, unit)}</span>${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
+      <span class="says">${says}${beside && html` <span class="beside">${beside}</span>`}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
       <span class="figures">
         <span class="air">${row.air_c === null || gone ? "" : temperature(row.air_c, unit)}</span>
         <span class="builds">${job ? [job.name, job.height_mm === null ? "" : height(job.height_mm)].filter(Boolean).join(", ") : ""}</span>

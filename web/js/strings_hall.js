@@ -14,7 +14,7 @@ export const H = {
   none_how: "A board is heard here once its chamber file has [hall], with the broker and the topic of this hall.",
   /** @param {string} since */
   not_known: (since) => `Not known how the chambers are: the broker is out of reach since ${since}`,
-  not_known_how: "What stands below is how they were before. Each board goes on watching, and tells whoever it is set to tell by itself.",
+  not_known_how: "What stands below is how they were before.",
   /** @param {string} name */
   danger_one: (name) => `Danger: ${name}`,
   /** @param {number} n  @param {number} of */
