@@ -14,7 +14,6 @@ from running import wait_until
 from servers import MailServer
 
 pytestmark = pytest.mark.timeout(300)  # a service is started more than once
-PAGE_BYTES = 4096
 
 
 def shown(stage: Stage) -> set[tuple[str, str]]:
@@ -39,9 +38,10 @@ def test_a_page_of_the_journal_that_is_corrupted(tmp_path: Path, mail_server: Ma
             (page,) = other.execute(
                 "SELECT rootpage FROM sqlite_master WHERE name = 'standing_event'"
             ).fetchone()
+            (page_bytes,) = other.execute("PRAGMA page_size").fetchone()
         with journal.open("r+b") as file:
-            file.seek((page - 1) * PAGE_BYTES)
-            file.write(os.urandom(PAGE_BYTES))
+            file.seek((page - 1) * page_bytes)
+            file.write(os.urandom(page_bytes))
             os.fsync(file.fileno())
         # What SQLite holds in memory hides it until somebody else has written to the file.
         with closing(sqlite3.connect(journal, timeout=10.0)) as other, other:

@@ -12,7 +12,7 @@ import pytest
 from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
 from halls import HALL, NOWHERE, SECRET, hall
 from running import RunningService, wait_until
-from servers import Broker, DatabaseServer
+from servers import Broker, DatabaseServer, free_loopback_port
 from stillair.hall.messages import HallMessage
 from stillair.hall.orders import read_order
 from web_receivers import WebReceiver, certified, receiving
@@ -163,6 +163,26 @@ def acknowledged(running: RunningService, boards: Boards) -> None:
         within_s=5,
     )
     assert (said_of["state"], said_of["reason"]) == ("refused", "there is no such alarm")
+
+
+def test_real_danger_ends_an_alarm_test(tmp_path: Path, own_broker: Broker) -> None:
+    """One that runs still, as nobody answers on one of the routes."""
+    with receiving() as receiver, speaking(own_broker) as boards:
+        dead = f"http://127.0.0.1:{free_loopback_port()}/told"
+        told = TOLD.format(address=f'{receiver.address("/told")}", "{dead}')
+        with hall(tmp_path, own_broker.port, told) as running:
+            said(boards)
+            wait_until(lambda: standing(running) == "calm", within_s=10)
+            running.post("/api/alarm-tests")
+            receiver.wait_for(1)
+            boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
+            titles = [each.told["title"] for each in receiver.wait_for(3)]
+            assert set(titles[1:]) == {
+                "north bench: Fire",
+                "boat shed: alarm test over, this is real",
+            }
+            tested = running.get("/api/now")["alarm_test"]["chambers"][0]["test"]
+            assert (tested["phase"], tested["why"]) == ("ended", "there was real danger")
 
 
 def test_a_broker_with_an_authority_of_its_own(tmp_path: Path) -> None:

@@ -12,5 +12,5 @@ export function Seen({ of, may, done = () => undefined }) {
   if (of.seen_by !== null) return html` <span class="state">${H.seen_by(of.seen_by)}</span>`;
   if (!may || of.alarm === null) return null;
   const work = () => post(`/api/hall/alarms/${encodeURIComponent(of.alarm ?? "")}/seen`);
-  return html`<div class="acts"><${Act} kind="slight" work=${work} done=${done}>${H.see}<//> <span class="small">${H.own_seen_means}</span></div>`;
+  return html`<div class="acts"><${Act} kind="slight" work=${work} done=${done}>${H.see}<//></div><p class="small">${H.own_seen_means}</p>`;
 }
