@@ -154,7 +154,7 @@ def missing(detail: Detail) -> str:
     # A camera in an unfit view counts as silent, and may show it all the same.
     showed = [s for sign in _signs(detail) if isinstance(s := sign.get("sources"), list)]
     silent = [name for name in names if not any(name in sources for sources in showed)]
-    told = [_WATCHER.get(name) or figures.clause(name, longest=40) for name in silent]
+    told = [_WATCHER.get(str(name)) or figures.clause(name, longest=40) for name in silent]
     return f"Nothing was heard then of {figures.row(told)}" if told else ""
 
 
