@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from stillair.media.cutting import (
     AFTER_S,
     BEFORE_S,
+    BYTES_PER_S,
     FILMED,
     FIRST_EVERY_S,
     LONGEST_S,
@@ -159,6 +160,28 @@ def test_a_time_lapse_has_at_most_thirty_seconds_of_pictures_evenly_apart(hours:
     apart = [b - a for a, b in pairwise(taken)]
     assert max(apart) <= 2 * min(apart)
     assert len(taken) >= min(MOST_PICTURES / 2 - 1, hours * 3600 / FIRST_EVERY_S)
+
+
+@pytest.mark.parametrize("hours", [0.5, 4.0, 12.0])
+@pytest.mark.parametrize("size_bytes", [500, 12_000, 40_000])
+@pytest.mark.parametrize("layer_s", [None, 7.0])
+def test_the_larger_its_pictures_are_the_fewer_come(
+    hours: float, size_bytes: int, layer_s: float | None
+) -> None:
+    spacing = Spacing()
+    written_bytes = count = 0
+    for tick in range(round(hours * 3600 * 2)):
+        t_s = tick / 2
+        if spacing.due(t_s, None if layer_s is None else math.floor(t_s / layer_s) * 0.2):
+            spacing.took(size_bytes)
+            count += 1
+            written_bytes += size_bytes
+            if count > MOST_PICTURES:
+                count = len(kept_of(count))
+                written_bytes += count * size_bytes  # those that stay go into a new file
+                spacing.thinned()
+    # Half as much again where a thinning has just been, and less and less before the next.
+    assert written_bytes <= 1.6 * hours * 3600 * BYTES_PER_S + size_bytes
 
 
 def test_a_picture_just_after_a_layer_is_preferred() -> None:

@@ -13,8 +13,8 @@ from stillair.config.settings import ClipsTable
 from stillair.media.clips import FEWEST
 from stillair.media.cutting import FIRST_EVERY_S, MOST_PICTURES
 from stillair.media.films import FilmFiles
-from stillair.media.ring import FrameRing
-from stillair.media.spool import shots
+from stillair.media.ring import FrameRing, Shot
+from stillair.media.spool import Spool, shots
 from stillair.model import Job, JobPhase, Timeline
 from stillair.runtime.lapsing import Eye, Lapse
 from stillair.storage.clips import Clip
@@ -114,6 +114,36 @@ def test_a_job_of_any_length_has_at_most_so_many_pictures(
     assert times[-1] - times[0] >= 0.97 * whole_s
     assert max(apart(times)) <= 4 * whole_s / len(times)
     assert clip.job == "north-1"
+
+
+@pytest.mark.parametrize(("flushed", "lost_s"), [(False, 60.0), (True, FIRST_EVERY_S)])
+def test_a_kill_costs_the_last_minute_and_a_stop_nothing(
+    shed: Shed, flushed: bool, lost_s: float
+) -> None:
+    for for_s in (290.0, 310.0, 330.0):
+        shed.goes_on(for_s, job(1))
+        at_s = shed.at_s
+        if flushed:
+            shed.lapse.flush()
+        (clip,) = shed.rows.values()
+        assert at_s - shed.times(clip)[-1] < lost_s
+        shed.start()
+
+
+def test_the_disk_is_written_once_a_minute_at_most(
+    shed: Shed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept_s: list[float] = []
+    append = Spool.append
+
+    def noted(spool: Spool, taken: Sequence[Shot]) -> None:
+        kept_s.append(shed.at_s)
+        append(spool, taken)
+
+    monkeypatch.setattr(Spool, "append", noted)
+    shed.goes_on(HOUR_S / 2, job(1))
+    assert 29 <= len(kept_s) <= 37
+    assert min(apart(kept_s)) >= 45.0
 
 
 def test_one_job_s_pictures_are_not_the_next_one_s(shed: Shed) -> None:

@@ -234,7 +234,7 @@ class SmokeWatch:
             return False
         self._judged_s = t_s
         now = moment(t_s, self._samples, self._seen, self._tone)
-        self._judge(t_s, [d for old in self._references(t_s) for d in differences(now, old)])
+        self._judge(t_s, differences(now, self._references(t_s)))
         self._keep(t_s, now)
         return True
 

@@ -35,7 +35,7 @@ freien Atmosphaere 12 (the law of contrast through haze).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -121,12 +121,14 @@ MEASURES = (
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Two seconds of a scene; pictures are `(120, 160)`, cells `(12, 16)`."""
+    """Two seconds of a scene; pictures are `(120, 160)`, cells `(12, 16)`.
+
+    Some seventy are kept: so it has what its `Planes` are made of, in half their size.
+    """
 
     t_s: float
-    fine: Floats
-    coarse: Floats
-    still: Where  # (120, 160): a pixel and those around it stood still
+    median: Floats
+    still_bits: Gray  # (120, 20): a pixel and those around it stood still, eight in a byte
     noise: float  # of 255
     seen: Where  # (120, 160): what the owner leaves in
     tone: float  # contrast by the camera's own curve, by its logarithm, beside the first picture
@@ -139,6 +141,24 @@ class Moment:
     stir_hidden: Cells
     stir_weight: Cells
     billows: Billows
+
+
+@dataclass(frozen=True, slots=True)
+class Planes:
+    """A moment as it is compared: at two scales, and where it stood still, `(120, 160)`."""
+
+    fine: Floats
+    coarse: Floats
+    still: Where
+
+    @classmethod
+    def of(cls, moment: Moment) -> Planes:
+        """Those of a moment, the same each time."""
+        return cls(
+            smoothed(moment.median, FINE_PX),
+            smoothed(moment.median, COARSE_PX),
+            np.unpackbits(moment.still_bits, axis=1).view(np.bool_),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,9 +207,8 @@ def moment(t_s: float, samples: Sequence[Sample], seen: Where, tone: float) -> M
     )
     return Moment(
         t_s,
-        smoothed(median, FINE_PX),
-        coarse,
-        still,
+        median,
+        np.packbits(still, axis=1),
         noise,
         seen,
         tone,
@@ -226,7 +245,13 @@ def common_gain(now: Floats, before: Floats) -> float:
     return middle((now[lit] - BLACK) / (before[lit] - BLACK))
 
 
-def differences(now: Moment, old: Moment) -> list[Difference]:
+def differences(now: Moment, references: Iterable[Moment]) -> list[Difference]:
+    """What the present differs by from each of some moments."""
+    planes = Planes.of(now)
+    return [each for old in references for each in _differences(now, planes, old)]
+
+
+def _differences(now: Moment, planes: Planes, old: Moment) -> list[Difference]:
     """The plainest windows of each size: by what is hidden, by what is stained and stirs.
 
     None where the light is another one, as after the lamp was switched: other things cast other
@@ -235,7 +260,7 @@ def differences(now: Moment, old: Moment) -> list[Difference]:
     brighter = _brighter(now, old)
     if abs(brighter) >= OTHER_LIGHT:
         return []
-    maps = _maps(now, old, brighter)
+    maps = _maps(now, planes, old, brighter)
     integrals = np.stack([cv2.integral(each) for each in maps.values()])
     whole = dict(zip(maps, integrals[:, -1, -1], strict=True))
     found: list[Difference] = []
@@ -275,14 +300,15 @@ def _brighter(now: Moment, old: Moment) -> float:
     return middle((log_light(now.mean) - log_light(old.mean))[lit])
 
 
-def _maps(now: Moment, old: Moment, brighter: float) -> dict[str, Cells]:
+def _maps(now: Moment, planes: Planes, old: Moment, brighter: float) -> dict[str, Cells]:
     """By cell, what is summed over windows."""
-    hidden, weight, blurred, lost, changed = _hidden(now, old)
+    then = Planes.of(old)
+    hidden, weight, blurred, lost, changed = _hidden(now, planes, old, then)
     lit = now.lit & old.lit
     stain = np.where(lit, log_light(now.mean) - log_light(old.mean) - brighter, 0.0)
     stained = np.where(np.abs(stain) > STAINED, np.sign(stain), 0.0)
     noise = 0.5 * (now.noise + old.noise)
-    differs, differ_slopes = left_of(now.coarse, old.coarse, brighter, now.seen, noise)
+    differs, differ_slopes = left_of(planes.coarse, then.coarse, brighter, now.seen, noise)
     return {
         "weight": weight,
         "hidden": weight * hidden,
@@ -458,12 +484,14 @@ def lost_at_once(now: Sample, before: Sample) -> float:
     return mean if alike > 0.85 else 0.0
 
 
-def _hidden(now: Moment, old: Moment) -> tuple[Cells, Cells, Cells, Where, Where]:
+def _hidden(
+    now: Moment, planes: Planes, old: Moment, then: Planes
+) -> tuple[Cells, Cells, Cells, Where, Where]:
     """By cell: what is hidden and its weight, what only the fine scale lost, lost, changed."""
-    both = (now.still & old.still).astype(np.float32)
+    both = (planes.still & then.still).astype(np.float32)
     tone = math.exp(now.tone - old.tone)
-    coarse = compare(now.coarse, old.coarse, both, now.noise, old.noise, tone)
-    fine = compare(now.fine, old.fine, both, now.noise, old.noise, tone)
+    coarse = compare(planes.coarse, then.coarse, both, now.noise, old.noise, tone)
+    fine = compare(planes.fine, then.fine, both, now.noise, old.noise, tone)
     known = coarse.known & (coarse.likeness >= 0.8)
     sharp = known & fine.known & (fine.likeness > 0.8)
     blurred = np.where(sharp, np.maximum(0.0, fine.hidden - coarse.hidden), 0.0)

@@ -19,6 +19,8 @@ MOST_MOMENTS = 50  # that one film names
 
 FIRST_EVERY_S = 10.0  # between two pictures of a time-lapse, while it is short
 MOST_PICTURES = 300  # of a time-lapse: 30 s of film
+# What its pictures may wear a card by: 1.4 MB an hour, one of 12 kB each half a minute.
+BYTES_PER_S = 400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +86,15 @@ class Cutter:
 
 
 class Spacing:
-    """Say when a time-lapse is due a picture: rarer the longer the job, just after a layer."""
+    """Say when a time-lapse is due a picture: rarer the longer the job, just after a layer.
+
+    And the larger pictures are: none comes sooner than those before it have made up for.
+    """
 
     def __init__(self, every_s: float = FIRST_EVERY_S, last_s: float = -math.inf) -> None:
         self.every_s = every_s
         self._last_s = last_s
+        self._least_s = 0.0
         self._height_mm: float | None = None
 
     def due(self, t_s: float, height_mm: float | None = None) -> bool:
@@ -99,14 +105,18 @@ class Spacing:
         """
         gone_s = t_s - self._last_s
         new_layer = height_mm is not None and height_mm != self._height_mm
-        if gone_s < 0.0 or gone_s < self.every_s * (0.5 if new_layer else 1.0):
+        if gone_s < max(self._least_s, self.every_s * (0.5 if new_layer else 1.0)):
             return False
         self._last_s, self._height_mm = t_s, height_mm
         return True
 
+    def took(self, size_bytes: int) -> None:
+        """The picture that was due came, of such a size."""
+        self._least_s = size_bytes / BYTES_PER_S
+
     def thinned(self) -> None:
         """Every second picture has gone: from now on they are as far apart as those left."""
-        self.every_s *= 2.0
+        self.every_s = 2.0 * max(self.every_s, self._least_s)
 
 
 def kept_of(count: int) -> range:

@@ -31,19 +31,19 @@ class Marked:
     word: str
 
 
-def as_jpeg(pixels: NDArray[np.uint8]) -> bytes | None:
+def as_jpeg(pixels: NDArray[np.uint8], quality: int = QUALITY) -> bytes | None:
     """Pixels as JPEG at most 640 wide; None where that can't be done."""
     if pixels.size == 0:
         return None
-    return _encoded(_fitted(pixels, KEPT_WIDTH), QUALITY)
+    return _encoded(_fitted(pixels, KEPT_WIDTH), quality)
 
 
-def shrunk(jpeg: bytes) -> bytes | None:
+def shrunk(jpeg: bytes, quality: int = QUALITY) -> bytes | None:
     """A JPEG made at most 640 wide; None where it is broken."""
     pixels = decoded(jpeg, cv2.IMREAD_REDUCED_COLOR_2)  # cheaper, where it is large
     if pixels is not None and pixels.shape[1] < KEPT_WIDTH:
         pixels = decoded(jpeg)
-    return None if pixels is None else as_jpeg(pixels)
+    return None if pixels is None else as_jpeg(pixels, quality)
 
 
 def decoded(jpeg: bytes, how: int = cv2.IMREAD_COLOR) -> NDArray[np.uint8] | None:

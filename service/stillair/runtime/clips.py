@@ -179,6 +179,8 @@ class Clips(Keeper):
             for key, roll in self._rolls.items():
                 self._guarded(partial(self._go_on, roll, paused.get(key)))
             if stopping:
+                for roll in self._rolls.values():
+                    self._guarded(roll.lapse.flush)
                 self._queue.stop()
                 return
             self._guarded(self._make)

@@ -11,13 +11,15 @@ from stillair.media.cutting import FIRST_EVERY_S, MOST_PICTURES, Spacing, kept_o
 from stillair.media.files import new_id
 from stillair.media.films import FilmFiles
 from stillair.media.marking import shrunk
-from stillair.media.ring import FrameRing
+from stillair.media.ring import FrameRing, Shot
 from stillair.media.spool import Spool
 from stillair.model import Job, Timeline
 from stillair.storage import clips as rows
 from stillair.storage.clips import Clip
 
-LARGE_BYTES = 130_000  # a picture of a time-lapse is made smaller then: at most 40 MB in all
+LARGE_BYTES = 20_000  # a picture of a time-lapse is made smaller then
+QUALITY = 60  # of one that is
+HELD_S = 45.0  # pictures wait in memory, and go to the disk together: a sync a minute at most
 MOST_PAUSES = 50
 
 
@@ -39,7 +41,10 @@ class Eye:
 
 
 class Lapse:
-    """Take a picture now and then of the job at work; every method raises `StoreError`."""
+    """Take a picture now and then of the job at work; every method raises `StoreError`.
+
+    A kill costs those of the last minute.
+    """
 
     def __init__(
         self,
@@ -56,6 +61,7 @@ class Lapse:
         self._clip: Clip | None = None
         self._spool: Spool | None = None
         self._spacing = Spacing()
+        self._held: list[Shot] = []  # not on the disk yet
 
     @property
     def id(self) -> str:
@@ -74,6 +80,7 @@ class Lapse:
     def forget(self) -> None:
         """Let go of the one under way: it was erased."""
         self._clip = self._spool = None
+        self._held.clear()
 
     def go_on(
         self, job: Job | None, now_s: float, timeline: Timeline, *, paused: bool
@@ -98,7 +105,23 @@ class Lapse:
                 self._begin(job, now_s, timeline, paused=paused)
             if not paused:
                 self._take(job, timeline)
+            if self._clip is not None and self._held:
+                waited_s = _moved(self._clip, timeline, now_s) - self._held[0].t_s
+                if not 0.0 <= waited_s < HELD_S:
+                    self.flush()
         return [clip for clip in over if self._is_worth(clip)]
+
+    def flush(self) -> None:
+        """Bring all that was taken to the disk."""
+        spool, held, self._held = self._spool, self._held, []
+        if spool is None or not held:
+            return
+        self._files.need_room(danger=False)
+        spool.append(held)
+        if spool.count > MOST_PICTURES:
+            stay = kept_of(spool.count)
+            spool.keep(lambda place: place in stay)
+            self._spacing.thinned()
 
     def paused(self, since_s: float) -> None:
         """The camera looks away."""
@@ -107,6 +130,7 @@ class Lapse:
             since_s = _moved(self._clip, timeline, since_s)
             pauses = (*self._clip.paused, (since_s, None))[-MOST_PAUSES:]
             self._note(replace(self._clip, paused=pauses))
+        self.flush()
 
     def pause_over(self, now_s: float) -> None:
         """It looks again."""
@@ -150,18 +174,16 @@ class Lapse:
         if newest is None:
             return
         t_s = _moved(clip, timeline, newest.t_s)
-        if t_s <= spool.last_s or not self._spacing.due(t_s, job.height_mm):
-            return
-        self._files.need_room(danger=False)
-        jpeg = newest.jpeg if len(newest.jpeg) <= LARGE_BYTES else shrunk(newest.jpeg)
-        if jpeg is not None:
-            spool.append([replace(newest, t_s=t_s, jpeg=jpeg)])
-        if spool.count > MOST_PICTURES:
-            stay = kept_of(spool.count)
-            spool.keep(lambda place: place in stay)
-            self._spacing.thinned()
+        if t_s > spool.last_s and self._spacing.due(t_s, job.height_mm):
+            jpeg = newest.jpeg
+            if len(jpeg) > LARGE_BYTES:
+                jpeg = shrunk(jpeg, QUALITY) or b""
+            if jpeg:
+                self._held.append(replace(newest, t_s=t_s, jpeg=jpeg))
+                self._spacing.took(len(jpeg))
 
     def _ended(self, now_s: float, timeline: Timeline) -> list[Clip]:
+        self.flush()
         clip, self._clip, self._spool = self._clip, None, None
         assert clip is not None
         return [replace(clip, end_s=max(clip.start_s, _moved(clip, timeline, now_s)))]
