@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillair.access import certificates
-from stillair.access.certificates import Certificates, Identity, checked_name
+from stillair.access.certificates import Certificates, Identity
+from stillair.access.names import checked_name
 from stillair.errors import CertificateError
 
 NOW = datetime(2027, 3, 14, 15, 9, 26, tzinfo=UTC)

@@ -212,7 +212,7 @@ def test_an_event_says_who_told_nothing_when_it_began() -> None:
     assert [e.change for e in told][:: len(told) - 1] == [Change.RAISED, Change.CLEARED]
     assert {tuple(e.detail["missing"]) for e in told} == {("smoke relay", "camera")}  # type: ignore[arg-type]  # a list
     raised = next(a for o in story.outcomes for a in o.alarms if a.kind is Kind.DOOR_OPEN)
-    assert "Nothing was heard then of smoke relay and camera" in raised.text
+    assert "Nothing was heard then of smoke relay and the camera" in raised.text
     story.take(door(float(story.t_s), True))
     story.sees(5)
     assert "missing" not in story.of(Kind.DOOR_OPEN)[-1].detail

@@ -28,10 +28,10 @@ export function sentenceOf(hall, all, at) {
   const of = STANDINGS.reduce((sum, name) => sum + hall.counts[name], 0);
   const { danger, alarm, out_of_reach, heed, ended } = hall.counts;
   const also = [
-    danger && alarm && T.alarm(alarm, of),
-    (danger || alarm) && out_of_reach && T.out_of_reach(out_of_reach, of),
-    (danger || alarm || out_of_reach) && heed && T.heed(heed, of),
-    ended && ended < of && T.ended(ended),
+    danger && alarm && T.also.alarm(alarm),
+    (danger || alarm) && out_of_reach && T.also.out_of_reach(out_of_reach),
+    (danger || alarm || out_of_reach) && heed && T.also.heed(heed),
+    ended && ended < of && T.also.ended(ended),
   ].filter(Boolean);
   const below = also.length ? `${also.join(". ")}.` : "";
   if (!hall.heard) return { says: T.not_known(moment(hall.lost_at ?? at, at)), below: T.not_known_how, tone: "trouble" };
@@ -78,7 +78,7 @@ export function HallList({ now, rows, unit, may }) {
 /** What of the hall itself isn't well. @param {{hall: Hall, at: string, may: boolean}} props */
 export function Troubles({ hall, at, may }) {
   const told = hall.troubles.map(
-    (of) => html`${T.trouble(T.subjects[of.subject] ?? of.subject, of.reason, moment(of.since_at, at))}<${Seen} of=${of} may=${may} />`,
+    (of) => html`${T.trouble(T.subjects.includes(of.subject) ? of.text : T.of_subject(of.subject, of.text), moment(of.since_at, at))}<${Seen} of=${of} may=${may} />`,
   );
   if (hall.strangers) told.push(T.strangers(hall.strangers));
   if (hall.refused) told.push(T.refused(hall.refused));
@@ -148,10 +148,14 @@ export function unknownOf(row, heard, at) {
   return T.stopped(row.stopped_at && moment(row.stopped_at, at), row.stopped_while);
 }
 
-/** What is said of a row; of one that isn't heard that comes first. @param {HallRow} row  @param {boolean} heard  @param {string} at  @param {Unit} unit */
+/**
+ * What is said of a row: why it needs somebody, and then what its board says or said.
+ * @param {HallRow} row  @param {boolean} heard  @param {string} at  @param {Unit} unit @returns {[string, string]}
+ */
 function said(row, heard, at, unit) {
   const own = row.sentence ? words(row.sentence, unit) : T.nothing_said;
-  return heard && row.reach === "heard" ? own : `${unknownOf(row, heard, at)} ${row.sentence ? `${T.before} ${own}` : ""}`;
+  if (!heard || row.reach !== "heard") return [unknownOf(row, heard, at), row.sentence ? `${T.before} ${own}` : ""];
+  return row.needs ? [`${words(row.needs, unit)}.`, own] : [own, ""];
 }
 
 /** @param {{row: HallRow, heard: boolean, at: string, unit: Unit}} props */
@@ -160,12 +164,13 @@ function Line({ row, heard, at, unit }) {
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
   const { job } = row;
   const gone = !heard || row.reach !== "heard";
+  const [says, beside] = said(row, heard, at, unit);
   const since = gone ? row.last_at : row.since_at;
   return html`<li class=${`${row.standing} ${tone}`}>
     <a href=${chamberAddress(row.chamber)}>
       <span class="whose">${shape && html`<${Shape} kind=${shape} />`}<b>${row.name}</b>${" "}<span class="soft">${T.board(row.board.slice(-4))}</span>${" "}
         ${row.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</span>
-      <span class="says">${said(row, heard, at, unit)}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
+      <span class="says">${says}${beside && html` <span class="beside">${beside}</span>`}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
       <span class="figures">
         <span class="air">${row.air_c === null || gone ? "" : temperature(row.air_c, unit)}</span>
         <span class="builds">${job ? [job.name, job.height_mm === null ? "" : height(job.height_mm)].filter(Boolean).join(", ") : ""}</span>

@@ -26,6 +26,7 @@ import { duration, height, moment, temperature, whole, words } from "./units.js"
 
 const AGAIN_MS = 1_000; // while a board's answer is waited for
 const JOBS = 6;
+const LONG = 30; // characters of a sentence that isn't read twice
 const T = H;
 
 const LastHour = later(() => import("./last_hour.js"), "LastHour", "hour");
@@ -34,7 +35,7 @@ const LastHour = later(() => import("./last_hour.js"), "LastHour", "hour");
 export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, when }) {
   const { chamber, failed, again } = useChamber(id, row);
   if (!chamber) {
-    return html`<section class="hall-chamber"><p><a class="way" href="#/">${T.back}</a></p>
+    return html`<section class="hall-chamber">
       <p class="waiting" role=${failed ? "alert" : "status"}>${failed || T.asking}</p></section>`;
   }
   const told = chamber.now;
@@ -42,18 +43,21 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
   const gone = !heard || chamber.reach !== "heard";
   const tone = gone && chamber.standing !== "danger" ? "trouble" : told?.tone ?? "trouble";
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
+  const items = onlyOnce(chamber.alarm_items);
+  const sub = unsaid(told?.sub ?? "", new Set(items.flatMap((alarm) => sentences(alarm.text))));
+  // A simulated board's time may run fast: how long something lasts goes by the board's own.
+  const at = chamber.simulated && told ? told.at : now.at;
   const own = told ? words(told.sentence, unit) : T.nothing_said;
   return html`<article class="chamber hall-chamber" aria-labelledby=${`says-${id}`}>
-    <p><a class="way" href="#/">${T.back}</a></p>
     <p class="place">${chamber.name}, ${T.board(chamber.board)} ${chamber.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</p>
     <h1 class=${`sentence ${tone}`} id=${`says-${id}`} tabindex="-1">
       ${shape && html`<${Shape} kind=${shape} />`}<span>${gone ? unknownOf(chamber, heard, now.at) : own}</span>
     </h1>
     ${gone && html`<p class="sub">${chamber.last_at && T.last(moment(chamber.last_at, now.at))} ${told && `${T.before} ${own}`}</p><${Seen} of=${chamber.reach_alarm} may=${may} done=${again} />`}
-    ${!gone && told?.sub && html`<p class="sub">${words(told.sub, unit)}</p>`}
+    ${!gone && sub && html`<p class="sub">${words(sub, unit)}</p>`}
     ${chamber.misread > 0 && html`<p class="sub"><${Shape} kind="trouble" /> ${T.misread(chamber.misread)} ${chamber.misread_why}.</p><${Seen} of=${chamber.misread_alarm} may=${may} done=${again} />`}
     ${chamber.lacking > 0 && html`<p class="sub"><${Shape} kind="trouble" /> ${T.lacking(chamber.lacking)}</p>`}
-    <${HallAlarms} chamber=${chamber} at=${now.at} unit=${unit} may=${may} able=${now.hall?.answers ?? false} again=${again} />
+    <${HallAlarms} chamber=${chamber} alarms=${items} at=${at} unit=${unit} may=${may} able=${now.hall?.answers ?? false} again=${again} />
     ${told?.job &&
     html`<p>${T.running} <a class="way" href=${jobAddress(`${chamber.board}.${told.job.id}`)}>${told.job.name}</a>${told.job.material && `, ${told.job.material}`}${told.job.height_mm === null ? "" : `, ${height(told.job.height_mm)}`}, ${T.since(moment(told.job.started_at, now.at))}.</p>`}
     ${told && html`<${Sensors} sensors=${told.sensors} gone=${gone} unit=${unit} />`}
@@ -86,15 +90,31 @@ function Sensors({ sensors, gone, unit }) {
   return html`<ul class="hall-sensors" aria-label=${T.sensors}>
     ${sensors.map(
       ({ name, place, temperature_c, fault }) =>
-        html`<li key=${name}><span>${name}</span> <span class="soft">${T.places[place] ?? place}</span>${" "}
+        html`<li key=${name}><span>${name}</span> <span class="soft">${name.toLowerCase() === (T.places[place] ?? place) ? "" : (T.places[place] ?? place)}</span>${" "}
           <b>${temperature_c === null || gone ? fault || S.section.no_reading : temperature(temperature_c, unit)}</b></li>`,
     )}
   </ul>`;
 }
 
-/** @param {{chamber: HallChamber, at: string, unit: Unit, may: boolean, able: boolean, again: () => void}} props */
-function HallAlarms({ chamber, at, unit, may, able, again }) {
-  const alarms = chamber.alarm_items;
+/** @param {string} text @returns {string[]} */
+const sentences = (text) => text.split(/(?<=\.) +/);
+
+/** What of a text wasn't said yet; a short sentence may come twice. @param {string} text  @param {Set<string>} said */
+const unsaid = (text, said) => sentences(text).filter((each) => each.length < LONG || !said.has(each)).join(" ");
+
+/** What to do stands once, though several alarms ask for it; danger says all of it. @param {Alarm[]} alarms */
+function onlyOnce(alarms) {
+  const said = new Set();
+  return alarms.map((alarm) => {
+    const text = alarm.class === "alarm" ? alarm.text : unsaid(alarm.text, said);
+    for (const each of sentences(alarm.text)) said.add(each);
+    return { ...alarm, text };
+  });
+}
+
+/** @param {{chamber: HallChamber, alarms: Alarm[], at: string, unit: Unit, may: boolean, able: boolean, again: () => void}} props */
+function HallAlarms({ chamber, alarms, at, unit, may, able, again }) {
+  const gone = chamber.reach !== "heard"; // who doesn't hear can't be asked
   const first = alarms.find(isUnseen); // the most urgent: one button stands out
   return html`<section class="alarms" aria-label=${S.alarms.heading} hidden=${alarms.length === 0}>
     <ul>
@@ -113,13 +133,14 @@ function HallAlarms({ chamber, at, unit, may, able, again }) {
           </div>
           ${asks &&
           able &&
+          !gone &&
           order?.state !== "sent" &&
           html`<div class="acts"><${Act} kind=${alarm === first ? "must" : ""} work=${() => post(`/api/alarms/${encodeURIComponent(alarm.id)}/acknowledge`)} done=${again}>${T.see}<//></div>`}
           ${asks && !able && html`<p class="small">${T.cannot}</p>`}
         </li>`;
       })}
     </ul>
-    ${may && able && alarms.some(isUnseen) && html`<p class="small">${T.seen_means}</p>`}
+    ${may && able && alarms.some(isUnseen) && html`<p class="small">${gone ? T.unasked : T.seen_means}</p>`}
   </section>`;
 }
 

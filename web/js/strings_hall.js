@@ -3,7 +3,9 @@
 import { count as figure } from "./units.js";
 
 /** @param {number} n  @param {number} of */
-const share = (n, of) => (n === of ? (n === 1 ? "The one chamber" : `All ${figure(n)} chambers`) : `${figure(n)} of ${figure(of)} chambers`);
+const share = (n, of) => (n === of ? everyone(n) : `${figure(n)} of ${figure(of)} chambers`);
+/** @param {number} n */
+const everyone = (n) => (n === 1 ? "The one chamber" : n === 2 ? "Both chambers" : `All ${figure(n)} chambers`);
 
 export const H = {
   asking: "Asking how the chambers are …",
@@ -12,7 +14,7 @@ export const H = {
   none_how: "A board is heard here once its chamber file has [hall], with the broker and the topic of this hall.",
   /** @param {string} since */
   not_known: (since) => `Not known how the chambers are: the broker is out of reach since ${since}`,
-  not_known_how: "What stands below is how they were before. Each board goes on watching, and tells whoever it is set to tell by itself.",
+  not_known_how: "What stands below is how they were before.",
   /** @param {string} name */
   danger_one: (name) => `Danger: ${name}`,
   /** @param {number} n  @param {number} of */
@@ -25,22 +27,22 @@ export const H = {
   heed: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} not calm`,
   /** @param {number} n  @param {number} of */
   calm: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} watched and calm`,
-  /** @param {number} n */
-  ended: (n) => `${figure(n)} ${n === 1 ? "is" : "are"} not watched just now: stopped`,
   only_ended: "No chamber is watched just now: all were stopped",
-  also: "Also:",
+  /** Beside those of the sentence. @type {Record<string, (n: number) => string>} */
+  also: {
+    alarm: (n) => `${figure(n)} more ${n === 1 ? "needs" : "need"} a hand`,
+    out_of_reach: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} out of reach`,
+    heed: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not calm`,
+    ended: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not watched just now: stopped`,
+  },
   nobody: "Nobody is told by this hall: no person stands in its file. What the boards themselves tell goes on.",
   ails: "Of the hall itself:",
-  /** @param {string} subject  @param {string} reason  @param {string} since */
-  trouble: (subject, reason, since) => `${subject}: ${reason}, since ${since}.`,
-  /** @type {Record<string, string>} */
-  subjects: {
-    broker: "The broker is out of reach",
-    database: "What boards send is not kept for good just now; they keep it themselves until it is",
-    "other hall": "Another hall takes on this topic",
-    room: "More boards send than there is room for",
-    journal: "Messages to people can't be written down here",
-  },
+  /** @param {string} text  @param {string} since */
+  trouble: (text, since) => `${text} Since ${since}.`,
+  /** Of a way to people, say. @param {string} subject  @param {string} text */
+  of_subject: (subject, text) => `${subject}: ${text}`,
+  /** @type {string[]} whose words say by themselves what it is */
+  subjects: ["broker", "database", "other hall", "room", "journal"],
   /** @param {number} n */
   strangers: (n) => `${figure(n)} ${n === 1 ? "message was" : "messages were"} of no board that is known.`,
   /** @param {number} n */
@@ -103,6 +105,7 @@ export const H = {
   own_seen_means: "Nobody else is told then, until it is over and comes again.",
   /** @param {string} by */
   seen_by: (by) => `${by} has seen it.`,
+  unasked: "Its board can't be asked just now: say there that you have seen it.",
   seen_means: "The board is asked to note it; nothing else is changed from here.",
   cannot: "This hall has no secret in common with its boards, so it can't answer for you: say it at the board.",
   /** @type {Record<string, (reason: string) => string>} */

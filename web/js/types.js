@@ -368,7 +368,7 @@
  * @property {number} refused
  * @property {boolean} answers  whether boards obey
  * @property {number} people
- * @property {({subject: string, reason: string, since_at: string} & HallOwn)[]} troubles
+ * @property {({subject: string, text: string, since_at: string} & HallOwn)[]} troubles
  *
  * @typedef {object} HallOwn  an alarm that no board tells, but the hall itself
  * @property {string | null} alarm  its id; null while people aren't told of it
@@ -386,6 +386,7 @@
  * @property {string | null} stopped_at  when its service was stopped, of reach "ended"
  * @property {string} stopped_while  what went on there, in a clause; "" where all was calm
  * @property {string} sentence
+ * @property {string} needs  why it needs a hand, where the sentence doesn't say so
  * @property {string} tone
  * @property {number | null} air_c
  * @property {{id: string, name: string, material: string, state: string, height_mm: number | null} | null} job
@@ -399,6 +400,7 @@
  * @property {string} reason
  *
  * @typedef {object} HallNow  what a board has told of a chamber
+ * @property {string} at  by the board's clock
  * @property {string} sentence
  * @property {string} sub
  * @property {Tone} tone

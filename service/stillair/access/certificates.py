@@ -27,14 +27,13 @@ from __future__ import annotations
 
 import ipaddress
 import os
-import re
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from stillair.access.names import ALWAYS, MOST_NAMES, address_of, checked_names, usable_names
 from stillair.clock import MADE_AT
 from stillair.database import hand_over
 from stillair.errors import CertificateError
@@ -58,9 +57,6 @@ AUTHORITY_LASTS = timedelta(days=20 * 365)
 SERVER_LASTS = timedelta(days=397) - timedelta(seconds=1)  # both ends count (RFC 5280, 4.1.2.5)
 RENEWED_BEFORE = timedelta(days=60)
 WARNED_BEFORE = timedelta(days=365)  # of the authority's end, which nothing renews by itself
-MOST_NAMES = 50
-ALWAYS = ("localhost", "127.0.0.1", "::1")
-
 # RFC 1918, 3927, 6598, 4193, 4291: what never is a stranger's machine on the internet.
 PRIVATE = tuple(
     ipaddress.ip_network(text)
@@ -76,9 +72,6 @@ PRIVATE = tuple(
         "fe80::/10",
     )
 )
-_LABEL = re.compile(r"(?!-)[a-z0-9-]{1,63}(?<!-)")
-
-Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,50 +150,9 @@ class Identity:
 # --- names ------------------------------------------------------------------
 
 
-def checked_name(text: str) -> str:
-    """A host name or address as it stands in a certificate. Raises `CertificateError`."""
-    name = text.strip().strip("[]").rstrip(".").lower()
-    with suppress(ValueError):
-        return str(_address(name))
-    labels = name.split(".")
-    if len(name) > 253 or not all(_LABEL.fullmatch(label) for label in labels):
-        raise CertificateError(
-            f"{text[:60]!r} is neither a host name nor an address; a host name has letters, "
-            "digits, hyphens and dots, as in shed.local"
-        )
-    if len(labels) == 1 and name != "localhost":
-        raise CertificateError(
-            f"{text[:60]!r} is a name of one word, which a certificate of this kind can't be "
-            f"safely for; use {name}.local, or the name with its domain"
-        )
-    return name
-
-
-def checked_names(texts: Iterable[str]) -> tuple[str, ...]:
-    """Each name once, in order. Raises `CertificateError`."""
-    names = tuple(dict.fromkeys(checked_name(text) for text in texts))
-    if len(names) > MOST_NAMES:
-        raise CertificateError(f"a certificate has at most {MOST_NAMES} names here")
-    return names
-
-
-def usable_names(texts: Iterable[str]) -> tuple[str, ...]:
-    """Those of `texts` that a certificate can be for: what a machine says of itself may be odd."""
-    found = []
-    for text in texts:
-        with suppress(CertificateError):
-            found.append(checked_name(text))
-    return tuple(dict.fromkeys(found))[:MOST_NAMES]
-
-
-def _address(name: str) -> Address:
-    """Raises `ValueError`. After a % stands the link of a link-local address: no part of it."""
-    return ipaddress.ip_address(name.partition("%")[0])
-
-
 def _general(name: str) -> x509.GeneralName:
     try:
-        return x509.IPAddress(_address(name))
+        return x509.IPAddress(address_of(name))
     except ValueError:
         return x509.DNSName(name)
 

@@ -65,14 +65,16 @@ VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
     CameraCondition.SLOW: (
         "Too few pictures come from the camera",
         "Too few pictures came from the camera",
-        "Ask for smaller pictures (width and height in the chamber file), use a cable rather than "
-        "radio, or give the board less to do.",
+        "See that frames_per_s in the chamber file, under [camera], is 15 or left out, ask for "
+        "smaller pictures (width and height there), use a cable rather than radio, or give the "
+        "board less to do.",
     ),
 }
 SENSORS_ALONE = "Until it shows well again only the sensors watch."
 PAUSED_TITLE = "Camera paused"
 PAUSED_ALONE = "It goes on by itself when its time is up; until then only the sensors watch."
 
+_WATCHER = {"camera": "the camera"}  # all else has a name of its own
 _SIGNS = {
     "flame": "flame in the picture",
     "smoke": "smoke in the picture",
@@ -152,7 +154,7 @@ def missing(detail: Detail) -> str:
     # A camera in an unfit view counts as silent, and may show it all the same.
     showed = [s for sign in _signs(detail) if isinstance(s := sign.get("sources"), list)]
     silent = [name for name in names if not any(name in sources for sources in showed)]
-    told = [figures.clause(name, longest=40) for name in silent]
+    told = [_WATCHER.get(str(name)) or figures.clause(name, longest=40) for name in silent]
     return f"Nothing was heard then of {figures.row(told)}" if told else ""
 
 

@@ -9,8 +9,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from stillair.access.certificates import Certificates, checked_names
+from stillair.access.certificates import Certificates
 from stillair.access.first_code import FirstCode
+from stillair.access.names import checked_names
 from stillair.access.people import Access
 from stillair.api import hall_app
 from stillair.api.reach import LOOPBACK, Reach, base_address

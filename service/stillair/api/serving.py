@@ -14,8 +14,9 @@ from functools import partial
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from stillair.access.certificates import Certificates, checked_names
+from stillair.access.certificates import Certificates
 from stillair.access.first_code import FirstCode
+from stillair.access.names import checked_names
 from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.reach import LOOPBACK, Reach, base_address

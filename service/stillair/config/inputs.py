@@ -307,7 +307,9 @@ class CameraTable(Table):
         default=480, description="Asked of a device; pictures decoded here are shrunk to it."
     )
     frames_per_s: Annotated[float, Field(ge=0.2, le=60)] = Field(
-        default=15.0, description="No more pictures than this are looked at."
+        default=15.0,
+        description="No more pictures than this are looked at; fewer than 2.6 are too few to tell"
+        " a flame by.",
     )
     lock: bool = Field(
         default=True,

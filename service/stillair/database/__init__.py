@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
@@ -41,6 +42,11 @@ DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 # Alembic keeps the file that it works on in module variables: a second one at the same time,
 # from another thread, would meet half of the first one's, with a KeyError or worse.
 _ONE_AT_A_TIME = threading.Lock()
+# As libpq words it: where it sought a server, and what came of that.
+_UNREACHED = re.compile(
+    r'connection to server at "([^"]{1,255})"(?: \([^)]*\))?, port (\d+) failed: '
+    r"(?:FATAL: +)?([^\n]{1,200})"
+)
 # As alembic makes it.
 _VERSION = (
     "CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL,"
@@ -132,8 +138,16 @@ def store_errors(doing: str) -> Iterator[None]:
     except (SQLAlchemyError, sqlite3.Error, OSError) as error:
         original = error.orig if isinstance(error, DBAPIError) else error
         kind = DamagedStoreError if is_damage(error) else StoreError
-        reason = str(original).splitlines()[0] if str(original) else type(error).__name__
-        raise kind(f"{doing}: {reason}") from error
+        raise kind(f"{doing}: {_reason(original)}") from error
+
+
+def _reason(error: BaseException | None) -> str:
+    """Why, on one line; a server that can't be reached in few words, and where it was sought."""
+    told = str(error)
+    if (found := _UNREACHED.search(told)) is not None:
+        host, port, why = found.groups()
+        return f"{why[:1].lower()}{why[1:]} at {host}:{port}"
+    return told.splitlines()[0] if told else type(error).__name__
 
 
 def inode_of(path: Path) -> int | None:

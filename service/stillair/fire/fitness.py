@@ -55,21 +55,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.fire import flame
+from stillair.fire.compared import BRIGHTEST, DARKEST, LEAST_PIXELS, MODEL_ERROR, NOISE_LEFT
 from stillair.fire.detail import detail_of
 from stillair.fire.edges import SOFT, edges, is_soft
 from stillair.fire.grid import SIZE, slopes, smoothed, sums
 from stillair.fire.light import FLICKER_FROM, cell_sums
-from stillair.fire.veil import (
-    BRIGHTEST,
-    COARSE_PX,
-    DARKEST,
-    FINE_PX,
-    LEAST_PIXELS,
-    MODEL_ERROR,
-    NOISE_LEFT,
-    SAMPLE_EVERY_S,
-    SAMPLES,
-)
+from stillair.fire.veil import COARSE_PX, FINE_PX, SAMPLE_EVERY_S, SAMPLES
 from stillair.fire.view import ViewCheck
 from stillair.model import CameraCondition
 

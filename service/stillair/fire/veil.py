@@ -42,6 +42,14 @@ import cv2
 import numpy as np
 
 from stillair.fire.billows import Billows, billows, left_of, width_px
+from stillair.fire.compared import (
+    BRIGHTEST,
+    DARKEST,
+    LEAST_PIXELS,
+    MODEL_ERROR,
+    NOISE_LEFT,
+    compare,
+)
 from stillair.fire.grid import (
     BLACK,
     CELLS,
@@ -65,16 +73,12 @@ SAMPLES = 8  # the last two seconds, of which the median is the present
 STIRRED = 32  # samples in which stirring is looked for: eight seconds
 LEAST_STIRRED = 12
 STILL_RANGE = 22.0  # of 255: a pixel that varied more within the two seconds isn't still
-DARKEST, BRIGHTEST = 16, 238  # of 255; beyond, the camera's ends hide contrast
 FINE_PX, COARSE_PX = 1.0, 2.0  # by so much the two scales are smoothed (standard deviation)
-NOISE_LEFT = 0.25  # of a pixel's noise, in a difference of smoothed neighbours
-LEAST_PIXELS = 30  # of the 100 of a cell
-MOST_ERROR = 0.2  # of a cell's slope, standard error
-MODEL_ERROR = 0.03  # what no model of a cell explains (vibration, codecs)
 LOST_CONTRAST = 0.6  # with less of it and another pattern a cell lost its scene, not changed it
 STAINED = 0.03  # of light, by its logarithm
 OTHER_LIGHT = 0.35  # of the common light, by its logarithm: what differs so much isn't compared
 LEAST_LIT = 0.6  # of a window
+_AROUND = np.ones((5, 5), np.uint8)
 WINDOWS = ((5, 4), (4, 5), (10, 2), (3, 7), (8, 6), (16, 12))  # cells across, down
 
 MEASURES = (
@@ -470,7 +474,7 @@ def lost_at_once(now: Sample, before: Sample) -> float:
     """
     shown = [(each.gray > DARKEST) & (each.gray < BRIGHTEST) for each in (now, before)]
     within = (shown[0] & shown[1]).astype(np.float32)
-    compared = _compare(now.coarse, before.coarse, within, 1.0, 1.0, 1.0)
+    compared = compare(now.coarse, before.coarse, within, 1.0, 1.0, 1.0)
     known = compared.known & (compared.likeness >= 0.9)
     if np.count_nonzero(known) < 0.2 * CELLS[0] * CELLS[1]:
         return 0.0
@@ -480,25 +484,14 @@ def lost_at_once(now: Sample, before: Sample) -> float:
     return mean if alike > 0.85 else 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Compared:
-    """Two pictures at one scale, by cell."""
-
-    hidden: Cells
-    likeness: Cells
-    contrast: Cells  # beside that of the old one, beyond the change of light
-    error: Cells
-    known: Where
-
-
 def _hidden(
     now: Moment, planes: Planes, old: Moment, then: Planes
 ) -> tuple[Cells, Cells, Cells, Where, Where]:
     """By cell: what is hidden and its weight, what only the fine scale lost, lost, changed."""
     both = (planes.still & then.still).astype(np.float32)
     tone = math.exp(now.tone - old.tone)
-    coarse = _compare(planes.coarse, then.coarse, both, now.noise, old.noise, tone)
-    fine = _compare(planes.fine, then.fine, both, now.noise, old.noise, tone)
+    coarse = compare(planes.coarse, then.coarse, both, now.noise, old.noise, tone)
+    fine = compare(planes.fine, then.fine, both, now.noise, old.noise, tone)
     known = coarse.known & (coarse.likeness >= 0.8)
     sharp = known & fine.known & (fine.likeness > 0.8)
     blurred = np.where(sharp, np.maximum(0.0, fine.hidden - coarse.hidden), 0.0)
@@ -508,33 +501,3 @@ def _hidden(
     faint = coarse.contrast < LOST_CONTRAST
     hidden = np.where(known, coarse.hidden - blurred, 0.0)
     return hidden, weight, blurred, other & faint, other & ~faint
-
-
-def _compare(
-    now: Floats, old: Floats, valid: Floats, noise: float, noise_then: float, tone: float
-) -> _Compared:
-    across_now, down_now = slopes(now)
-    across_old, down_old = slopes(old)
-    count = sums(valid)
-    product = sums(valid * (across_now * across_old + down_now * down_old))
-    own = sums(valid * (across_old**2 + down_old**2))
-    theirs = sums(valid * (across_now**2 + down_now**2))
-    structure = np.maximum(own - 2.0 * count * (NOISE_LEFT * noise_then) ** 2, 1e-6)
-    left = np.maximum(theirs - 2.0 * count * (NOISE_LEFT * noise) ** 2, 1e-6)
-    error = math.sqrt(2.0) * NOISE_LEFT * math.hypot(noise, noise_then) / np.sqrt(structure)
-    enough = np.maximum(count, 1e-6)
-    mean_now, mean_old = sums(valid * now) / enough, sums(valid * old) / enough
-    gain = (mean_now - BLACK) / np.maximum(mean_old - BLACK, 1.0) * tone
-    gain = np.maximum(gain, 1e-3)
-    known = (count >= LEAST_PIXELS) & (error <= MOST_ERROR)
-    known &= np.minimum(mean_now, mean_old) > DARKEST
-    return _Compared(
-        np.clip(1.0 - product / structure / gain, -0.5, 1.0),
-        product / np.sqrt(structure * left),
-        np.sqrt(left / structure) / gain,
-        error,
-        known,
-    )
-
-
-_AROUND = np.ones((5, 5), np.uint8)

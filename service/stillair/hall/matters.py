@@ -21,6 +21,47 @@ STUCK_S: Final = 10.0  # a loop that begins comes round by then
 STOPPED_S: Final = 300.0  # who stops a board while a job runs has put a new version in by then
 ENDED_THERE: Final = "It is over, or was answered at the board"
 OWN: Final = ("reach ", "misread ", "hall ")  # how ids begin of what no board tells
+_BOARDS_KEEP: Final = (
+    "Boards keep everything until it is back; how chambers are is shown and told as before"
+)
+# Of the hall itself: how a message of it is headed, what is said when it is over, what stands
+# before the reason, and what it means and what to do.
+_OWN_WORDS: Final = {
+    "broker": (
+        "The broker can't be reached",
+        "The hall's broker is back",
+        "The hall's broker can't be reached: ",
+        "How the chambers are isn't known here until it is back; each board goes on watching, and "
+        "tells whoever it is set to tell by itself. See whether the broker runs and lets the "
+        "hall in",
+    ),
+    "database": (
+        "The database can't be used",
+        "The hall's database is back",
+        "",
+        f"{_BOARDS_KEEP}. See whether PostgreSQL runs, has room on its disk and lets the hall in",
+    ),
+    "other hall": (
+        "Another hall takes on this topic",
+        "No other hall takes on this topic any more",
+        "",
+        "Boards can hand on to one alone: stop one of them, or give it a topic of its own",
+    ),
+    "room": (
+        "More boards send than there is room for",
+        "There is room again for all that boards send",
+        "",
+        "Those chambers may be missing here: take some off the page that are no more, or have "
+        "some boards say another topic, and another hall take that",
+    ),
+    "journal": (
+        "Messages can't be written down",
+        "The hall can write down again what it tells",
+        "The hall can't write down what it tells people: ",
+        "They are sent all the same, and maybe twice after a restart. See whether the disk of "
+        "its data directory is full or read-only",
+    ),
+}
 _NO_RULE: Final = AlarmRule()
 _UNSEEN: Final = frozenset(
     {
@@ -180,18 +221,36 @@ def misread_matter(of: Heard) -> Matter:
 
 
 def hall_matter(hall: str, subject: str, kind: Kind, reason: str, *, active: bool) -> Matter:
-    """The matter of something of the hall itself that fails, or works again."""
+    """The matter of something of the hall itself that fails, or works again.
+
+    Of what ended the reason is what else there is to say, if anything.
+    """
+    title = f"{subject[:1].upper()}{subject[1:]} fails"
+    if subject in _OWN_WORDS:
+        title = _OWN_WORDS[subject][0]
     return Matter(
         id=hall_id(subject),
         chamber="hall",
         name=hall,
         kind=kind,
         priority=Priority.HIGH,
-        title=f"{subject[:1].upper()}{subject[1:]} fails",
-        text=figures.joined(figures.clause(reason, longest=300)) or "It fails.",
+        title=title,
+        text=own_words(subject, reason, active=active),
         active=active,
         without=subject if kind is Kind.DELIVERY_FAULT else "",
     )
+
+
+def own_words(subject: str, reason: str, *, active: bool) -> str:
+    """What of the hall itself fails, what that means and what to do; or that it is over."""
+    why = figures.clause(reason, longest=300)
+    if subject not in _OWN_WORDS:
+        return figures.joined(why or "it fails")
+    _, back, start, todo = _OWN_WORDS[subject]
+    if not active:
+        return figures.joined(back)
+    said = f"{start}{why}" if why else _OWN_WORDS[subject][0]
+    return figures.joined(f"{said[:1].upper()}{said[1:]}", todo)
 
 
 def rule_of(kind: Kind) -> AlarmRule:

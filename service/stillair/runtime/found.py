@@ -12,10 +12,10 @@ from pathlib import Path
 from stillair.access.certificates import (
     Certificates,
     Identity,
-    usable_names,
     vouches_for,
     why_due,
 )
+from stillair.access.names import usable_names
 from stillair.alarms.testing import Readiness
 from stillair.alerts.addresses import RouteKind
 from stillair.config import ChamberSettings

@@ -27,7 +27,7 @@ from stillair.alerts.routes import Due
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.hall.hearing import Hearing
-from stillair.hall.matters import hall_id, misread_id, reach_id
+from stillair.hall.matters import hall_id, misread_id, own_words, reach_id
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
 from stillair.hall.taking import Taking
@@ -381,6 +381,7 @@ class HallService(Past):
             {
                 "subject": subject,
                 "reason": reason,
+                "text": own_words(subject, reason, active=True),
                 "since_at": self.telling.since(kind, subject) or now,
                 **self.telling.shown(hall_id(subject)),
             }

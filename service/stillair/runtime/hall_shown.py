@@ -34,11 +34,13 @@ def row(of: Heard) -> Item:
         "simulated": of.simulated,
         "standing": standing.value,
         "reach": of.reach.value,
-        "since_at": _since(of, standing),
-        "last_at": of.last_at,
+        # A simulated board's time may run fast: beside the hall's own it would mislead.
+        "since_at": None if of.simulated else _since(of, standing),
+        "last_at": None if of.simulated else of.last_at,
         "stopped_at": of.watch_at if of.reach is Reach.ENDED else None,
         "stopped_while": of.stopped_while,
         "sentence": now.sentence[:_TEXT] if now is not None else "",
+        "needs": _needs(of),
         "tone": now.tone if now is not None else "",
         "air_c": now.air_c if now is not None else None,
         "job": job,
@@ -122,12 +124,31 @@ def _alarm(of: Heard, alarm: Alarm) -> Item:
 
 
 def _urgent_first(of: Heard) -> list[Held]:
+    """Danger, then what is urgent, then all else; of each what nobody has seen comes first."""
     order = ("critical", "high", "medium", "low")
     rank = {word: place for place, word in enumerate(order)}
-    return sorted(
-        of.alarms.values(),
-        key=lambda held: (rank.get(held.alarm.priority, 0), held.alarm.raised_at),
-    )
+
+    def place(held: Held) -> tuple[bool, bool, bool, bool, int, str]:
+        alarm = held.alarm
+        urgency = rank.get(alarm.priority, 0)
+        quiet = alarm.suppression != "none"
+        seen = not alarm.annunciation.endswith("unacknowledged")
+        danger = alarm.signal_class == "alarm"
+        return not danger, quiet, urgency > 1, seen, urgency, alarm.raised_at
+
+    return sorted(of.alarms.values(), key=place)
+
+
+def _needs(of: Heard) -> str:
+    """Why it needs a hand, where the board's own sentence speaks of something else."""
+    if of.standing not in (Standing.DANGER, Standing.ALARM):
+        return ""
+    if of.now is not None and of.now.tone == "danger":
+        return ""  # it speaks of nothing else then
+    first = next((h.alarm for h in _urgent_first(of) if h.alarm.suppression == "none"), None)
+    words = "" if first is None else first.text.partition(". ")[0].rstrip(".")[:_TEXT]
+    said = of.now.sentence if of.now is not None else ""
+    return "" if said.casefold().startswith(words.casefold()) else words
 
 
 def _since(of: Heard, standing: Standing) -> JsonValue:

@@ -22,6 +22,7 @@ from datetime import datetime
 
 from stillair.access import certificates
 from stillair.access.certificates import Certificates, Identity
+from stillair.access.names import ALWAYS, usable_names
 from stillair.errors import CertificateError
 
 log = logging.getLogger(__name__)
@@ -68,7 +69,7 @@ class IdentityKeeper:
         self.check()
         if self._shown is None:
             now_at = self._wall()
-            names = certificates.usable_names((*certificates.ALWAYS, *self._names()))
+            names = usable_names((*ALWAYS, *self._names()))
             stopgap = certificates.make_authority("nobody knows", names, now_at)
             self._show(certificates.issue(stopgap, names, now_at))
 

@@ -31,6 +31,7 @@ from stillair.errors import (
     SensorError,
     StillairError,
 )
+from stillair.fire.fitness import ENOUGH_RATE
 from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.model import AlarmTestState, Timeline
 from stillair.runtime import network, pushing, stop_found
@@ -75,6 +76,10 @@ T = TypeVar("T")
 
 TRY_S = 8.0  # a 1-Wire sensor takes 0.8 s, a camera or broker some seconds to connect
 ROUTE_S = 20.0  # more than the deadline of each
+_MORE_PICTURES = (
+    "set camera.frames_per_s to 15 in the chamber file, or leave it out: no more pictures are asked"
+    " for than it says, which is"
+)
 BOARD_S = 5.0  # files of the kernel, but a disk may hang
 
 
@@ -234,7 +239,8 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
         return made
 
     remedy = camera_remedy(of.kind, board)
-    own_pace = of.kind is not CameraKind.SIMULATED
+    bounded = of.frames_per_s < ENOUGH_RATE
+    own_pace = bounded or of.kind is not CameraKind.SIMULATED
     try:
         described, fitness = look(camera, drivers.clock, own_pace=own_pace)
     except CameraError as error:
@@ -250,13 +256,16 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
         yield Found(thing, State.FIT, f"gives pictures ({described})", lasting_name(of.source))
         for facet in facets(fitness, drivers.settings.chamber.width_mm, own_pace=own_pace):
             state = State.UNFIT if facet.remedy else State.FIT
+            todo = facet.remedy
+            if todo and bounded and facet.name == "pictures":
+                todo = f"{_MORE_PICTURES} {of.frames_per_s:g}"
             if not facet.is_judged:
                 state = State.NOT_TRIED
             yield Found(
                 f"{prefix}view" + (f", {facet.name}" if facet.name else ""),
                 state,
                 facet.told,
-                facet.remedy,
+                todo,
                 facet.figures,
             )
 

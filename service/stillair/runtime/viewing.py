@@ -31,7 +31,8 @@ _REMEDIES = {
     Fault.FROZEN: ("pictures", "start the camera anew; if it stays so, take another one"),
     Fault.SLOW: (
         "pictures",
-        "have it give 15 a second; many cameras are slow where there is little light",
+        "have it give 15 a second (camera.frames_per_s in the chamber file asks for no more than it"
+        " says); many cameras are slow where there is little light",
     ),
     Fault.SMALL: ("pictures", "have it give at least 320 x 240"),
     Fault.DARK: ("light", "light the chamber: a lamp on the machine and the wall behind it"),

@@ -129,7 +129,7 @@ class HallStore:
         engine = server_engine(address)
         store: HallStore | None = None
         try:
-            with store_errors("the hall's store can't be reached"):
+            with store_errors("the hall's database can't be reached"):
                 store = cls(engine, engine.connect())
             store._begin(address, make_mark)
             return store
@@ -151,7 +151,7 @@ class HallStore:
 
     def check(self) -> None:
         """Ask whether the server is still there."""
-        with self._transaction("the hall's store can't be reached") as connection:
+        with self._transaction("the hall's database can't be reached") as connection:
             connection.execute(text("SELECT 1"))
 
     def write(self, batch: Sequence[Came]) -> Written:
@@ -187,13 +187,13 @@ class HallStore:
     # --- opening ---------------------------------------------------------------------
 
     def _begin(self, address: str, make_mark: Callable[[], str]) -> None:
-        with self._transaction("the hall's store can't be used") as connection:
+        with self._transaction("the hall's database can't be used") as connection:
             query = text("SELECT pg_try_advisory_lock(:lock)")
             if not connection.execute(query, {"lock": LOCK}).scalar():
                 raise StoreInUseError(f"another hall takes into {place_of(address)}")
         with self._transaction("tables can't be brought up to date") as connection:
             bring_tables_up_to_date(connection, migrations.HALL)
-        with self._transaction("the hall's store can't be used") as connection:
+        with self._transaction("the hall's database can't be used") as connection:
             mark = connection.execute(select(col(HallMark.mark))).scalar()
             if mark is None:
                 mark = make_mark()

@@ -7,11 +7,11 @@ neither the writer nor the write-ahead log.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from sqlalchemy import Select, func, or_, select
 from sqlmodel import col
@@ -40,13 +40,11 @@ from stillair.storage.outbox import NoticeRow, Taken, last_taken, micros, read_n
 from stillair.storage.pictures import Pictures
 from stillair.storage.ran_under import RanUnder
 from stillair.storage.readings import Live, ReadingRows, Readings
-from stillair.storage.records import load, shifted
+from stillair.storage.records import load, readable, shifted
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
 from stillair.storage.toolpaths import Toolpaths
 
 log = logging.getLogger(__name__)
-
-T = TypeVar("T")
 
 MOST_SAID = 500  # jobs looked through for the last sound one, or for earlier diagnoses
 MOST_ITEMS = 1_000
@@ -265,7 +263,7 @@ class History:
             .limit(MOST_SAID)
         )
         with self._journal.connection("the journal can't be read") as connection:
-            return list(_readable(Job, connection.execute(query).mappings().all()))
+            return list(readable(Job, connection.execute(query).mappings().all()))
 
     def undiagnosed(self, chamber: str, box: str, limit: int) -> list[Job]:
         """The last `limit` jobs of a box, newest first, less those that have a diagnosis."""
@@ -282,7 +280,7 @@ class History:
         with self._journal.connection("the journal can't be read") as connection:
             rows = connection.execute(query).mappings().all()
         known = {found.job for found in self.diagnoses(chamber, [row["id"] for row in rows])}
-        jobs = _readable(Job, rows)
+        jobs = readable(Job, rows)
         return [job for job in jobs if job.id not in known and job.box == box]
 
     def diagnoses(self, chamber: str, jobs: Sequence[str] | None = None) -> list[JobDiagnosis]:
@@ -297,7 +295,7 @@ class History:
             query = query.where(col(JobSaid.job).in_(jobs))
         with self._journal.connection("the journal can't be read") as connection:
             rows = connection.execute(query).mappings().all()
-        return list(_readable(JobDiagnosis, reversed(rows)))
+        return list(readable(JobDiagnosis, reversed(rows)))
 
     def next_start_s(self, job_id: str) -> float | None:
         """When the job after this one began in its chamber, seconds since the epoch."""
@@ -387,7 +385,7 @@ class History:
         )
         with self._journal.connection("the journal can't be read") as connection:
             row = connection.execute(query).mappings().first()
-        states = list(_readable(AlarmTestState, [row] if row else []))
+        states = list(readable(AlarmTestState, [row] if row else []))
         return (states[0], _timeline(row)) if states else None
 
     def tries_of(self, keys: str) -> list[tuple[NoticeRow, datetime | None]]:
@@ -472,15 +470,6 @@ class History:
             except ValueError:
                 log.exception("a row of the journal can't be understood and was left out")
         return Page(tuple(entries), rows[-1][number.key] if more else None)
-
-
-def _readable(cls: type[T], rows: Iterable[Any]) -> Iterator[T]:
-    """The values of rows; one that nobody understands is left out."""
-    for row in rows:
-        try:
-            yield load(cls, row["body"])
-        except ValueError:
-            log.exception("a row of the journal can't be understood and was left out")
 
 
 def _bounded(limit: int) -> int:

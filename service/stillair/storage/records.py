@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import logging
 import math
 import types
 import typing
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, TypeVar
@@ -27,6 +28,8 @@ from stillair.model import (
     Timeline,
 )
 from stillair.model.duties import TOPICS, topic_of
+
+log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty | SwitchedOff)
@@ -132,3 +135,12 @@ def shifted(state: State, shift_s: float) -> State:
         elif isinstance(value, tuple) and any(map(dataclasses.is_dataclass, value)):
             moved[each.name] = tuple(shifted(inner, shift_s) for inner in value)
     return replace(state, **moved)
+
+
+def readable(cls: type[T], rows: Iterable[Any]) -> Iterator[T]:
+    """The values of rows; one that nobody understands is left out."""
+    for row in rows:
+        try:
+            yield load(cls, row["body"])
+        except ValueError:
+            log.exception("a row of the journal can't be understood and was left out")
