@@ -130,6 +130,7 @@ class Broker:
     """A real Mosquitto on a loopback port; `stop` and `start` again to play an outage.
 
     With `users` (their passwords by their names) nobody else comes in. `tls`: certificate and key.
+    `queued`: how many messages it keeps for one client, where that is not its own 1,000.
 
     Raises `RuntimeError` when the program is missing or doesn't come up.
     """
@@ -140,12 +141,14 @@ class Broker:
         *,
         users: Mapping[str, str] | None = None,
         tls: tuple[Path, Path] | None = None,
+        queued: int | None = None,
     ) -> None:
         self.host = "127.0.0.1"
         self.port = free_loopback_port()
         self._folder = folder
         self._users = users or {}
         self._tls = tls
+        self._queued = queued
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -160,6 +163,8 @@ class Broker:
         open_to_all = "false" if self._users else "true"
         lines = [f"listener {self.port} {self.host}", f"allow_anonymous {open_to_all}"]
         lines.append("persistence false")
+        if self._queued is not None:
+            lines.append(f"max_queued_messages {self._queued}")
         if self._tls is not None:
             lines += [f"certfile {self._tls[0]}", f"keyfile {self._tls[1]}"]
         if self._users:
