@@ -234,6 +234,18 @@ def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
             assert (row["standing"], row["reach"]) == ("out_of_reach", "unheard")
 
 
+def test_without_its_people_it_goes_on_for_this_computer_alone(
+    tmp_path: Path, own_broker: Broker
+) -> None:
+    """A lost file of people must not end what tells them of danger."""
+    with hall(tmp_path, own_broker.port):
+        pass
+    with hall(tmp_path, own_broker.port, "", "--host", "0.0.0.0") as running:
+        assert "Not listening on 0.0.0.0" in running.log.read_text()
+        told = wait_until(lambda: running.get("/api/now")["hall"]["troubles"], within_s=20.0)
+        assert any(of["subject"] == "page" and "owner" in of["text"] for of in told), told
+
+
 def test_what_the_broker_has_no_room_to_queue_is_asked_for_again(tmp_path: Path) -> None:
     """Mosquitto drops what is kept beyond as many messages as it may queue: also alarms."""
     (tmp_path / "broker").mkdir()

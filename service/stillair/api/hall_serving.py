@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import signal
 import time
 from collections.abc import Callable, Sequence
@@ -14,9 +13,9 @@ from stillair.access.first_code import FirstCode
 from stillair.access.names import checked_names
 from stillair.access.people import Access
 from stillair.api import hall_app
-from stillair.api.reach import LOOPBACK, Reach, base_address
+from stillair.api.reach import base_address
 from stillair.api.starting import (
-    NotStartedError,
+    begin,
     identity_of,
     is_https_wanted,
     known_names,
@@ -25,10 +24,12 @@ from stillair.api.starting import (
     lock_folder,
     make_folder,
     page_folder,
+    reach_of,
     say_where,
+    serve,
 )
 from stillair.config.hall_file import load_hall
-from stillair.runtime import hall_wiring, memory, server
+from stillair.runtime import hall_wiring
 from stillair.runtime.labels import boot_id
 
 
@@ -50,14 +51,8 @@ def run(
     make_folder(folder)
     with Access.open(folder) as access:
         proxied_as = checked_names(proxied_as)
-        if proxied_as and host not in LOOPBACK:
-            raise NotStartedError(
-                f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
-                "else others could come in past it, and say that they come from it"
-            )
-        reach = Reach(host, proxied_as, access, folder)
-        if reach.closed:
-            raise NotStartedError(reach.closed)
+        reach = reach_of(host, proxied_as, access, folder)
+        host = reach.host
         certificates = Certificates(folder)
         lock = lock_folder(folder)
         signal.signal(signal.SIGTERM, leave)
@@ -104,24 +99,15 @@ def run(
                     folder=folder,
                 )
 
-            service.housekeeping.each_minute("reach", lambda: reach.look(service.troubles.page))
-            memory.settle()
-            service.start()
+            begin(service, reach)
             try:
-                if identity:
-                    identity.start()
-                # uvicorn passes the signal on when it has ended; what follows is ours to do.
-                signal.signal(signal.SIGTERM, lambda *_: None)
-                signal.signal(signal.SIGINT, lambda *_: None)
-                asyncio.run(
-                    server.serve(
-                        pages,
-                        service,
-                        listener,
-                        ready=ready,
-                        identity=identity,
-                        behind_proxy=bool(proxied_as),
-                    )
+                serve(
+                    pages,
+                    service,
+                    listener,
+                    ready=ready,
+                    identity=identity,
+                    behind_proxy=bool(proxied_as),
                 )
             finally:
                 service.stop()

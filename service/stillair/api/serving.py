@@ -19,9 +19,10 @@ from stillair.access.first_code import FirstCode
 from stillair.access.names import checked_names
 from stillair.access.people import Access
 from stillair.api import app
-from stillair.api.reach import LOOPBACK, Reach, base_address
+from stillair.api.reach import base_address
 from stillair.api.starting import (
     NotStartedError,
+    begin,
     identity_of,
     is_https_wanted,
     known_names,
@@ -31,17 +32,17 @@ from stillair.api.starting import (
     make_folder,
     own_names,
     page_folder,
+    reach_of,
     say_where,
+    serve,
 )
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import InputError, SettingsError, StillairError
-from stillair.runtime import found, memory, season_desk, server, wiring
-from stillair.runtime.backup import JOURNAL
+from stillair.runtime import found, season_desk, wiring
 from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.chamber_trial import PROVEN_S, Trial
 from stillair.runtime.changing import Changing
 from stillair.runtime.labels import boot_id
-from stillair.runtime.manager import ServiceManager
 
 log = logging.getLogger(__name__)
 
@@ -125,14 +126,7 @@ def _run(
     make_folder(folder)
     with Access.open(folder) as access:
         proxied_as = checked_names(proxied_as)
-        if proxied_as and host not in LOOPBACK:
-            raise NotStartedError(
-                f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
-                "else others could come in past it, and say that they come from it"
-            )
-        reach = Reach(host, proxied_as, access, folder)
-        if reach.closed and _is_tried_by_hand(folder):
-            raise NotStartedError(reach.closed)
+        reach = reach_of(host, proxied_as, access, folder)
         host = reach.host
         certificates = Certificates(folder)
         lock = lock_folder(folder)
@@ -218,26 +212,16 @@ def _run(
                     folder=folder,
                 )
 
-            service.housekeeping.each_minute("reach", lambda: reach.look(service.troubles.page))
-            memory.settle()
-            service.start()
-            reach.begin(service.troubles.page)
+            begin(service, reach)
             try:
-                if identity:
-                    identity.start()
-                # uvicorn passes the signal on when it has ended; what follows is ours to do.
-                signal.signal(signal.SIGTERM, lambda *_: None)
-                signal.signal(signal.SIGINT, lambda *_: None)
-                asyncio.run(
-                    server.serve(
-                        pages,
-                        service,
-                        listener,
-                        ready=ready,
-                        identity=identity,
-                        behind_proxy=bool(proxied_as),
-                        again=again.is_set,
-                    )
+                serve(
+                    pages,
+                    service,
+                    listener,
+                    ready=ready,
+                    identity=identity,
+                    behind_proxy=bool(proxied_as),
+                    again=again.is_set,
                 )
                 trial.passed()  # it ran until it was told to end
             finally:
@@ -262,15 +246,6 @@ def _begin_anew(again: threading.Event) -> None:
     again.set()
     os.environ[LEFT] = str(time.monotonic())  # one clock for all processes of a boot
     os.kill(os.getpid(), signal.SIGTERM)
-
-
-def _is_tried_by_hand(folder: Path) -> bool:
-    """Whether somebody reads why it isn't started, and nothing was ever watched for them.
-
-    Else it watches, for this computer alone: an owner may be lost with a file, and
-    nobody looks at a console.
-    """
-    return not (folder / JOURNAL).exists() and not ServiceManager().listens
 
 
 def _watching(name: str, *, simulated: bool) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import fcntl
 import logging
 import os
+import signal
 import socket
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -12,14 +14,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
+from starlette.types import ASGIApp
+
 from stillair.access.certificates import Certificates
 from stillair.access.first_code import GOOD_FOR_S, FirstCode
 from stillair.access.people import Access
 from stillair.api.commands import command
 from stillair.api.reach import ANYWHERE, HERE, LOOPBACK, Reach
 from stillair.errors import CertificateError, StillairError, StoreError
-from stillair.runtime import network, server
+from stillair.runtime import memory, network, server
+from stillair.runtime.backup import JOURNAL
 from stillair.runtime.identity import IdentityKeeper
+from stillair.runtime.manager import ServiceManager
 from stillair.runtime.past import Past
 
 log = logging.getLogger(__name__)
@@ -27,6 +33,66 @@ log = logging.getLogger(__name__)
 
 class NotStartedError(StillairError):
     """The service can't start; the message says what to do."""
+
+
+def reach_of(host: str, proxied_as: Sequence[str], access: Access, folder: Path) -> Reach:
+    """Who may come in from where. Raises `NotStartedError` for what a person has to mend."""
+    if proxied_as and host not in LOOPBACK:
+        raise NotStartedError(
+            f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
+            "else others could come in past it, and say that they come from it"
+        )
+    reach = Reach(host, proxied_as, access, folder)
+    if reach.closed and _is_tried_by_hand(folder):
+        raise NotStartedError(reach.closed)
+    return reach
+
+
+def _is_tried_by_hand(folder: Path) -> bool:
+    """Whether somebody reads why it isn't started, and nothing was ever kept for them.
+
+    Else it goes on, for this computer alone: an owner may be lost with a file, and
+    nobody looks at a console.
+    """
+    return not (folder / JOURNAL).exists() and not ServiceManager().listens
+
+
+def begin(service: Past, reach: Reach) -> None:
+    """Start the service, which says from then on whether others reach its page."""
+    tell = service.troubles.page
+    service.housekeeping.each_minute("reach", lambda: reach.look(tell))
+    memory.settle()
+    service.start()
+    reach.begin(tell)
+
+
+def serve(
+    pages: ASGIApp,
+    service: Past,
+    listener: socket.socket,
+    *,
+    ready: Callable[[], None],
+    identity: IdentityKeeper | None,
+    behind_proxy: bool,
+    again: Callable[[], bool] = lambda: False,
+) -> None:
+    """Answer until SIGTERM or SIGINT; see `server.serve`."""
+    if identity:
+        identity.start()
+    # uvicorn passes the signal on when it has ended; what follows is the caller's to do.
+    signal.signal(signal.SIGTERM, lambda *_: None)
+    signal.signal(signal.SIGINT, lambda *_: None)
+    asyncio.run(
+        server.serve(
+            pages,
+            service,
+            listener,
+            ready=ready,
+            identity=identity,
+            behind_proxy=behind_proxy,
+            again=again,
+        )
+    )
 
 
 def is_https_wanted(certificates: Certificates, access: Access, host: str) -> bool:

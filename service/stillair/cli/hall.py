@@ -7,37 +7,28 @@ from typing import Annotated
 
 import typer
 
-from stillair.cli.options import PORT, DataDir, data_dir, fail, faults, whole
+from stillair.cli.options import (
+    HOST,
+    PORT,
+    BehindProxy,
+    DataDir,
+    Host,
+    Metrics,
+    Port,
+    data_dir,
+    fail,
+    faults,
+)
 from stillair.errors import SettingsError, StillairError
 
 
 def hall(
     file: Annotated[Path, typer.Argument(metavar="HALL.TOML", help="The hall file.")],
     data: DataDir = None,
-    host: Annotated[
-        str,
-        typer.Option(
-            metavar="H", help="Address to listen on; others than this computer need an owner first."
-        ),
-    ] = "127.0.0.1",
-    port: Annotated[
-        int, typer.Option(parser=whole(1, 65535), metavar="N", help="Port to listen on.")
-    ] = PORT,
-    behind_proxy: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--behind-proxy",
-            metavar="NAME",
-            help="A proxy on this computer, opened as NAME, speaks HTTPS for the service; "
-            "once for each name.",
-        ),
-    ] = None,
-    metrics: Annotated[
-        bool,
-        typer.Option(
-            "--metrics", help="Let a metrics server ask at /metrics, as OpenMetrics text."
-        ),
-    ] = False,
+    host: Host = HOST,
+    port: Port = PORT,
+    behind_proxy: BehindProxy = None,
+    metrics: Metrics = False,
 ) -> None:
     """Serve a hall: take what boards publish, show all chambers, tell people of alarms."""
     from stillair.runtime import memory

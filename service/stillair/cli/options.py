@@ -13,7 +13,7 @@ import typer
 
 from stillair.errors import SettingsError
 
-PORT = 8420
+HOST, PORT = "127.0.0.1", 8420
 ROLES = ("viewer", "operator", "owner")
 SCOPES = ("read", "jobs", "pause", "progress")
 
@@ -71,6 +71,26 @@ ChamberFile = Annotated[
         metavar="FILE",
         help="Chamber file (TOML): where each sensor sits, target and limit.",
     ),
+]
+Host = Annotated[
+    str,
+    typer.Option(
+        metavar="H", help="Address to listen on; others than this computer need an owner first."
+    ),
+]
+Port = Annotated[int, typer.Option(parser=whole(1, 65535), metavar="N", help="Port to listen on.")]
+BehindProxy = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--behind-proxy",
+        metavar="NAME",
+        help="A proxy on this computer, opened as NAME, speaks HTTPS for the service; "
+        "once for each name.",
+    ),
+]
+Metrics = Annotated[
+    bool,
+    typer.Option("--metrics", help="Let a metrics server ask at /metrics, as OpenMetrics text."),
 ]
 DataDir = Annotated[
     Path | None,

@@ -9,31 +9,28 @@ from typing import Annotated
 
 import typer
 
-from stillair.cli.options import PORT, ChamberFiles, DataDir, data_dir, fail, faults, whole
+from stillair.cli.options import (
+    HOST,
+    PORT,
+    BehindProxy,
+    ChamberFiles,
+    DataDir,
+    Host,
+    Metrics,
+    Port,
+    data_dir,
+    fail,
+    faults,
+)
 from stillair.errors import SettingsError, StillairError
 
 
 def run(
     chamber: ChamberFiles = None,
     data: DataDir = None,
-    host: Annotated[
-        str,
-        typer.Option(
-            metavar="H", help="Address to listen on; others than this computer need an owner first."
-        ),
-    ] = "127.0.0.1",
-    port: Annotated[
-        int, typer.Option(parser=whole(1, 65535), metavar="N", help="Port to listen on.")
-    ] = PORT,
-    behind_proxy: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--behind-proxy",
-            metavar="NAME",
-            help="A proxy on this computer, opened as NAME, speaks HTTPS for the service; "
-            "once for each name.",
-        ),
-    ] = None,
+    host: Host = HOST,
+    port: Port = PORT,
+    behind_proxy: BehindProxy = None,
     season: Annotated[
         bool,
         typer.Option(
@@ -49,12 +46,7 @@ def run(
             help="The built-in simulated chamber, also where one was set up on the page.",
         ),
     ] = False,
-    metrics: Annotated[
-        bool,
-        typer.Option(
-            "--metrics", help="Let a metrics server ask at /metrics, as OpenMetrics text."
-        ),
-    ] = False,
+    metrics: Metrics = False,
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.runtime import memory

@@ -60,6 +60,10 @@ class Past(ABC):
     # --- each one's own ------------------------------------------------------------------
 
     @abstractmethod
+    def start(self) -> None:
+        """Begin to watch, or to listen."""
+
+    @abstractmethod
     def now(self, owner: bool = True) -> Item:
         """Everything that the first page shows; where things hang is for owners alone."""
 
