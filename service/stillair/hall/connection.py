@@ -12,9 +12,7 @@ reason codes, 3.8.3.1 subscription options.
 from __future__ import annotations
 
 import logging
-import socket
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -22,10 +20,10 @@ from stillair.alerts.topic import (
     LARGEST_ANSWER_BYTES,
     NOBODY_LISTENS,
     BrokerSettings,
-    client_of,
     let_in_by,
 )
 from stillair.clock import Clock
+from stillair.hall.wire import LET_IN_S, Wire
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
@@ -33,8 +31,6 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 LOOP_S: Final = 0.1  # the longest wait for the socket, and so for an alarm
-KEEPALIVE_S: Final = 20
-LET_IN_S: Final = 10.0
 ANSWER_S: Final = 20.0
 LEAVE_S: Final = 0.4
 MOST_UNDER_WAY: Final = 12  # messages that the broker has not confirmed yet
@@ -87,7 +83,6 @@ class Connection:
         self.is_in = False
         self.denied = False
         self.largest_bytes = LARGEST_BYTES
-        self._broker = broker
         self._filters = tuple(filters)
         self._heard = heard
         self._strange = 0
@@ -95,28 +90,19 @@ class Connection:
         self._refused = ""
         self._room = MOST_UNDER_WAY
         self._under_way: dict[int, _UnderWay] = {}
-        self._wire: socket.socket | None = None
         self._begun_s = clock.now_s()
-        self._client: Client = client_of(broker, self._watch, version_5=True, client_id=name)
+        self._wire = Wire(broker, name=name, largest_bytes=LARGEST_ANSWER_BYTES, will=will)
+        self._client = self._wire.client
         self._client.on_connect = self._on_connect
         self._client.on_publish = self._on_publish
         self._client.on_message = self._on_message
         self._client.on_subscribe = self._on_subscribe
         self._client.on_disconnect = self._on_disconnect
-        self._client.will_set(*will, qos=1, retain=True)
 
     def open(self) -> None:
         """Begin. Raises `OSError`."""
         self._begun_s = self._clock.now_s()
-        from paho.mqtt.packettypes import PacketTypes
-        from paho.mqtt.properties import Properties
-
-        bounds = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has none
-        # A longer one is dropped by the broker: it would end each connection in which it comes.
-        bounds.MaximumPacketSize = LARGEST_ANSWER_BYTES
-        self._client.connect(
-            self._broker.host, self._broker.port, keepalive=KEEPALIVE_S, properties=bounds
-        )
+        self._wire.open()
 
     def serve(self) -> None:
         """Take and give what there is, for 0.1 s at most.
@@ -166,22 +152,12 @@ class Connection:
 
     def cut(self) -> None:
         """From another thread: end it where it is; the broker then tells the will."""
-        if (wire := self._wire) is not None:
-            with suppress(OSError):
-                wire.shutdown(socket.SHUT_RDWR)
+        self._wire.cut()
 
     def close(self) -> None:
         """Let go; harmless twice."""
-        client, self.is_in = self._client, False
-        # They hold each other: without this the socket waits for the collector.
-        client.on_connect = client.on_publish = client.on_message = client.on_disconnect = None
-        client.on_subscribe = None
-        if (wire := client.socket() or self._wire) is not None:
-            wire.close()
-        self._wire = None
-
-    def _watch(self, wire: socket.socket) -> None:
-        self._wire = wire
+        self.is_in = False
+        self._wire.close()
 
     def _on_connect(
         self, client: Client, _data: Any, _flags: Any, reason: Any, properties: Any

@@ -20,11 +20,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from stillair.alerts.topic import BrokerSettings, client_of
+from stillair.alerts.topic import BrokerSettings
 from stillair.clock import Clock
 from stillair.hall.catching_up import pause_s
 from stillair.hall.messages import HallMessage
 from stillair.hall.mirror import Heard
+from stillair.hall.wire import LET_IN_S, Wire
 from stillair.storage.items import label
 
 if TYPE_CHECKING:
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 LOOP_S: Final = 0.1
-KEEPALIVE_S: Final = 20
-LET_IN_S: Final = 10.0
 ECHO_S: Final = 10.0  # our own word comes back by then, or we may not read or write here
 STOP_S: Final = 0.7
 ORDER_S: Final = 60  # an order that no board took by then is none
@@ -196,23 +195,17 @@ class Hearing:
 
     def _stay_connected(self) -> None:
         """Connect and listen until the connection is lost. Raises `OSError`, and paho's errors."""
-        from paho.mqtt.packettypes import PacketTypes
-        from paho.mqtt.properties import Properties
-
         self._refused, self._said = "", None
-        client = client_of(self._broker, version_5=True, client_id=self._name())
+        will = (self._topic, self._word("silent"))
+        wire = Wire(self._broker, name=self._name(), largest_bytes=LARGEST_BYTES, will=will)
+        client = wire.client
         client.on_connect = self._came_in
         client.on_disconnect = self._hung_up
         client.on_message = self._heard
         client.on_subscribe = self._granted
-        client.will_set(self._topic, self._word("silent"), qos=1, retain=True)
-        asked: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        asked.MaximumPacketSize = LARGEST_BYTES
         begun_s = self._clock.now_s()
         try:
-            client.connect(
-                self._broker.host, self._broker.port, keepalive=KEEPALIVE_S, properties=asked
-            )
+            wire.open()
             while not self._stopping.is_set():
                 if client.loop(LOOP_S) or self._refused:
                     raise OSError(self._refused or "the connection broke")
@@ -224,11 +217,7 @@ class Hearing:
             if self.is_in:
                 self._leave(client)
         finally:
-            # They hold each other: without this the socket waits for the collector.
-            client.on_connect = client.on_disconnect = client.on_message = None
-            client.on_subscribe = None
-            if (wire := client.socket()) is not None:
-                wire.close()
+            wire.close()
 
     def _name(self) -> str:
         mark = self._mark()

@@ -5,25 +5,22 @@ its board sends again, so there is nothing for the broker to keep in between.
 
 References
 ----------
-OASIS, MQTT version 5.0: 3.1.2.11.4 maximum packet size, 3.8.3.1 subscription options.
+OASIS, MQTT version 5.0: 3.8.3.1 subscription options.
 """
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
-from stillair.alerts.topic import BrokerSettings, client_of
+from stillair.alerts.topic import BrokerSettings
 from stillair.clock import Clock
+from stillair.hall.wire import LET_IN_S, Wire
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
 
 LOOP_S: Final = 0.05  # the longest wait for the socket, and so for a word that waits to go out
-KEEPALIVE_S: Final = 20
-LET_IN_S: Final = 10.0
 LARGEST_BYTES: Final = 1024 * 1024  # of a packet; the broker keeps what is longer to itself
 MOST_UNDER_WAY: Final = 100  # of our own words, that the broker has not confirmed yet
 
@@ -53,7 +50,6 @@ class Listening:
         clock: Clock,
         will: tuple[str, bytes] | None = None,
     ) -> None:
-        self._broker = broker
         self._topics = topics
         self._is_connected = False
         self._asked: dict[int, Sequence[str]] = {}  # subscriptions that are not answered yet
@@ -61,19 +57,15 @@ class Listening:
         self._heard = heard
         self._clock = clock
         self._refused = ""
-        self._wire: socket.socket | None = None
         self._begun_s = clock.now_s()
-        self._client: Client = client_of(
-            broker, self._watch, version_5=True, client_id=name, largest_bytes=LARGEST_BYTES
-        )
+        self._wire = Wire(broker, name=name, largest_bytes=LARGEST_BYTES, will=will)
+        self._client = self._wire.client
         self._client.max_inflight_messages_set(MOST_UNDER_WAY)
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_publish = self._on_publish
         self._client.on_message = self._on_message
         self._client.on_disconnect = self._on_disconnect
-        if will is not None:
-            self._client.will_set(*will, qos=1, retain=True)
 
     @property
     def is_in(self) -> bool:
@@ -87,15 +79,8 @@ class Listening:
 
     def open(self) -> None:
         """Begin. Raises `OSError`."""
-        from paho.mqtt.packettypes import PacketTypes
-        from paho.mqtt.properties import Properties
-
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho's
-        properties.MaximumPacketSize = LARGEST_BYTES
         self._begun_s = self._clock.now_s()
-        self._client.connect(
-            self._broker.host, self._broker.port, keepalive=KEEPALIVE_S, properties=properties
-        )
+        self._wire.open()
 
     def serve(self) -> None:
         """Take and give what there is, for 0.05 s at most.
@@ -126,22 +111,11 @@ class Listening:
 
     def cut(self) -> None:
         """From another thread: end it where it is; the broker then tells the will."""
-        if (wire := self._wire) is not None:
-            with suppress(OSError):
-                wire.shutdown(socket.SHUT_RDWR)
+        self._wire.cut()
 
     def close(self) -> None:
         """Let go; harmless twice."""
-        client = self._client
-        # They hold each other: without this the socket waits for the collector.
-        client.on_connect = client.on_subscribe = None
-        client.on_message = client.on_disconnect = client.on_publish = None
-        if (wire := client.socket() or self._wire) is not None:
-            wire.close()
-        self._wire = None
-
-    def _watch(self, wire: socket.socket) -> None:
-        self._wire = wire
+        self._wire.close()
 
     def _on_connect(
         self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any
