@@ -236,10 +236,11 @@ def test_the_first_page_asks_about_a_job_that_is_over_until_somebody_says(
     service: RunningService,
 ) -> None:
     job = begun(service)
-    wait_until(lambda: service.now()["unsaid"] is None, within_s=10)
     service.post(f"/api/jobs/{job}/finish")
-    asked = wait_until(lambda: service.now()["unsaid"], within_s=10)
-    assert (asked["id"], asked["name"]) == (job, "Fin box")
+    # A job that was over a moment before may still be asked about until the next look.
+    wait_until(lambda: (service.now()["unsaid"] or {}).get("id") == job, within_s=10)
+    asked = service.now()["unsaid"]
+    assert asked["name"] == "Fin box"
     assert asked["finished_at"] == service.get(f"/api/jobs/{job}")["finished_at"]
     tell(service, job, batch="ASA 4")
     assert service.now()["unsaid"] == asked
