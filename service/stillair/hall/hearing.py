@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from stillair.alerts.topic import BrokerSettings
 from stillair.clock import Clock
 from stillair.hall.catching_up import pause_s
-from stillair.hall.messages import HallMessage
+from stillair.hall.messages import MOST_ENTRIES, HallMessage
 from stillair.hall.mirror import Heard
 from stillair.hall.wire import LET_IN_S, Wire
 from stillair.storage.items import label
@@ -229,7 +229,8 @@ class Hearing:
 
     def _word(self, state: HallState) -> bytes:
         at = label(self._clock.wall().timestamp())
-        return HallMessage(hall=self._mark() or UNKNOWN, state=state, at=at).payload()
+        told = HallMessage(hall=self._mark() or UNKNOWN, state=state, at=at, entries=MOST_ENTRIES)
+        return told.payload()
 
     def _speak(self, client: Client) -> None:
         """Give the broker what is due."""

@@ -37,6 +37,7 @@ log = logging.getLogger(__name__)
 
 ROUND_S: Final = 0.2
 MOST_IN_ROUND: Final = 2_000
+ROUND_BYTES: Final = 1024 * 1024  # some 2,000 entries, which take two seconds
 MOST_PACKED: Final = 2  # chambers, after a round: some 40 ms each
 IDLE_S: Final = 5.0  # after which the store is asked whether it is still there
 LONGEST_PAUSE_S: Final = 10.0  # before a store that was away is tried again
@@ -273,7 +274,7 @@ class Taking:
         while not self._stopping.is_set():
             begun_s = self._clock.now_s()
             self._store_due_s = begun_s + STORE_S
-            if letters := self._inbox.take(MOST_IN_ROUND, IDLE_S / 10):
+            if letters := self._inbox.take(MOST_IN_ROUND, ROUND_BYTES, IDLE_S / 10):
                 self._round(store, letters)
                 asked_s = self._clock.now_s()
             elif begun_s - asked_s > IDLE_S:
@@ -287,7 +288,7 @@ class Taking:
         with self._lock:
             self._round_of_s = letters[0].at_s
         new: dict[str, str] = {}
-        batch = [came for letter in letters if (came := self._understood(letter, new)) is not None]
+        batch = [came for letter in letters for came in self._understood(letter, new)]
         written = store.write(batch)
         now_s = self._clock.now_s()
         for chamber, why in written.refused:
@@ -306,25 +307,25 @@ class Taking:
                 self._rates.popleft()
             self._readings += written.readings
 
-    def _understood(self, letter: Letter, new: dict[str, str]) -> Came | None:
+    def _understood(self, letter: Letter, new: dict[str, str]) -> list[Came]:
         """What a letter says; `new` has the boards of the chambers that are new in this round."""
         found = whose(letter.topic, self._prefix)
         if found is None:
             self._note("", f"nobody can be called {letter.topic[:80]!r}")
-            return None
+            return []
         of, kind = found
         if of.chamber not in self._known and of.chamber not in new:
             of_board = self._of_board[of.board] + sum(each == of.board for each in new.values())
             if why := no_room(of.board, of_board, len(self._known) + len(new)):
                 self._note("", why)
-                return None
+                return []
             new[of.chamber] = of.board
         try:
             came, why = read(of, kind, letter.payload)
         except Exception as error:
             # Whatever comes from outside costs only itself.
             log.exception("a message of %s", of.chamber)
-            came, why = None, f"a defect: {type(error).__name__}"
+            came, why = [], f"a defect: {type(error).__name__}"
         if why:
             self._note(of.chamber, why)
         return came
