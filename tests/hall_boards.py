@@ -188,6 +188,7 @@ def taking_of(
     address: str,
     on_takes: Callable[[bool, str], None] = lambda *_: None,
     round_s: float = 0.02,
+    keep_days: float = 3_650.0,
 ) -> Taking:
     """Take in this process, without long pauses."""
     return Taking(
@@ -197,6 +198,7 @@ def taking_of(
         clock=SystemClock(),
         on_takes=on_takes,
         chance=lambda: -0.4,  # a tenth of the pause
+        keep_days=keep_days,
         round_s=round_s,
     )
 

@@ -79,6 +79,7 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             wait_until(lambda: standing(running) == "calm", within_s=10)
             assert running.get("/api/health") == {"status": "impaired"}
             assert troubles(running) == ["database"]
+            assert running.get("/api/now")["hall"]["keep_days"] == 3_650
 
             tried(running, receiver)
             boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))

@@ -72,6 +72,7 @@ export function HallList({ now, rows, unit, may }) {
     ${all.length > 0 && found.length === 0 && html`<p role="status">${T.nothing(all.length)}</p>`}
     <${Lines} found=${found} key=${`${plain} ${state}`} now=${now} unit=${unit} />
     <p class="small">${now.alarm_test.text}. <a class="way" href="#/alarm-test">${A.go}</a></p>
+    <p class="small">${T.kept(hall.keep_days)}</p>
   </section>`;
 }
 

@@ -121,5 +121,7 @@ export const H = {
   off_means: "What is kept of its past stays. If its board is heard again, the chamber comes back.",
   off_yes: "Take it off",
   off_no: "Leave it",
+  /** @param {number} days */
+  kept: (days) => `Readings, and what happened outside of jobs, are kept for ${days % 365 ? `${figure(days)} days` : days === 365 ? "a year" : `${figure(days / 365)} years`}; jobs and dangers for good.`,
   jobs_of_all: "The newest of all chambers.",
 };

@@ -94,6 +94,11 @@ class StoreTable(Table):
     password: SecretStr | None = Field(
         default=None, description="The password; better kept in password_file."
     )
+    keep_days: Annotated[int, Field(ge=1, le=36_500)] = Field(
+        default=3_650,
+        description="Readings older than this are given up, and what happened outside of jobs; "
+        "jobs and dangers are not.",
+    )
 
     @field_validator("password")
     @classmethod

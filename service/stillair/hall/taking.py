@@ -47,6 +47,9 @@ LEAVE_S: Final = 1.0
 SETTLED_S: Final = 0.3  # since the last kept word: then there are no more
 MOST_FAULTY: Final = 1_000
 RATE_S: Final = 10.0
+FORGET_EVERY_S: Final = 3600.0
+FORGET_STEP_S: Final = 1.0  # from one step to the next, while there is something old
+DAY_MS: Final = 86_400_000
 
 
 class Store(Protocol):
@@ -57,6 +60,7 @@ class Store(Protocol):
     def cursors(self) -> list[Cursor]: ...
     def write(self, batch: Sequence[Came]) -> Written: ...
     def pack(self, most: int) -> int: ...
+    def forget(self, keep_ms: int, now_ms: int) -> bool: ...
     def check(self) -> None: ...
     def close(self) -> None: ...
 
@@ -96,6 +100,8 @@ class Taking:
         in a sentence. It is told so at first.
     chance : callable
         From 0 to 1.
+    keep_days : float
+        After which readings and quiet entries are given up.
     round_s : float
         From the beginning of one round to that of the next, s: a commit costs more than its rows.
     """
@@ -109,6 +115,7 @@ class Taking:
         clock: Clock,
         on_takes: Callable[[bool, str], None],
         chance: Callable[[], float] = random.random,
+        keep_days: float = 3_650.0,
         round_s: float = ROUND_S,
     ) -> None:
         self._broker = broker
@@ -117,6 +124,7 @@ class Taking:
         self._clock = clock
         self._on_takes = on_takes
         self._chance = chance
+        self._keep_ms = round(keep_days * DAY_MS)
         self._round_s = round_s
         self._inbox = Inbox(clock)
         self._stopping = threading.Event()
@@ -271,6 +279,7 @@ class Taking:
         log.info("hall: the store is open; it has %d chambers", len(self._known))
         self._open.set()
         asked_s = self._clock.now_s()
+        forget_s = asked_s + FORGET_STEP_S
         while not self._stopping.is_set():
             begun_s = self._clock.now_s()
             self._store_due_s = begun_s + STORE_S
@@ -281,6 +290,10 @@ class Taking:
                 store.check()
                 asked_s = begun_s
             store.pack(MOST_PACKED)
+            if begun_s >= forget_s:
+                now_ms = round(self._clock.wall().timestamp() * 1000)
+                more = store.forget(self._keep_ms, now_ms)
+                forget_s = self._clock.now_s() + (FORGET_STEP_S if more else FORGET_EVERY_S)
             if letters and (rest_s := self._round_s - (self._clock.now_s() - begun_s)) > 0:
                 self._stopping.wait(rest_s)
 

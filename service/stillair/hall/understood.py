@@ -111,7 +111,8 @@ def _readable(of: Whose, payload: bytes) -> Iterator[EntryCame]:
         return
     if (said.get("board"), said.get("chamber")) != (of.board, of.key):
         return
-    rows, more = [said], said.get("more")
+    more = said.get("more")
+    rows: list[Any] = [said]
     if isinstance(more, list) and len(more) < MOST_ENTRIES:
         rows += more
     after = said.get("after")

@@ -79,6 +79,7 @@ class HallService(Past):
         self,
         *,
         name: str,
+        keep_days: int,
         broker: str,
         mirror: Mirror,
         telling: HallTelling,
@@ -91,6 +92,7 @@ class HallService(Past):
     ) -> None:
         super().__init__(history)
         self.name = name
+        self.keep_days = keep_days
         self.broker = broker  # where it is, in words
         self.base: str | None = None  # where telephones open the page
         self.mirror = mirror
@@ -359,6 +361,7 @@ class HallService(Past):
                 "refused": self.mirror.refused,
                 "answers": self.orders.able,
                 "people": self.telling.people,
+                "keep_days": self.keep_days,
             }
             hall["troubles"] = self._troubles(owner)
         found = tested.now([self.tested], self.alarm_tests.mark)

@@ -65,6 +65,7 @@ def build(
     )
     service = HallService(
         name=settings.name,
+        keep_days=settings.store.keep_days,
         broker=broker.where,
         mirror=mirror,
         telling=HallTelling(settings.name, telling, mirror),
@@ -161,5 +162,6 @@ def build(
         prefix=settings.topic,
         clock=clock,
         on_takes=service.took,
+        keep_days=settings.store.keep_days,
     )
     return service
