@@ -191,7 +191,7 @@ def test_a_broker_with_an_authority_of_its_own(tmp_path: Path) -> None:
     broker = Broker(tmp_path, tls=(certificate, tmp_path / "key.pem"))
     broker.start()
     file = tmp_path / "hall.toml"
-    text = HALL.format(port=broker.port, store=NOWHERE, secret=SECRET)
+    text = HALL.format(port=broker.port, store=NOWHERE, pages="", secret=SECRET)
     secure = f'[mqtt]\nhost = "localhost"\ntls = true\ntrust_file = "{certificate.name}"'
     file.write_text(text.replace("[mqtt]", secure))
     try:

@@ -10,7 +10,7 @@ import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { A } from "./strings_alarm_test.js";
 import { H } from "./strings_hall.js";
-import { count, height, moment, temperature, words } from "./units.js";
+import { count, duration, height, moment, temperature, words } from "./units.js";
 
 /** @typedef {import("./types.js").Hall} Hall */
 /** @typedef {import("./types.js").HallRow} HallRow */
@@ -76,11 +76,19 @@ export function HallList({ now, rows, unit, may }) {
   </section>`;
 }
 
+/** What ails the past that is shown, "" for nothing. @param {Hall | undefined} hall */
+export function pastOf(hall) {
+  if (!hall?.past) return "";
+  const { reason, behind_s } = hall.past;
+  return reason ? T.past_away(reason) : T.past_behind(behind_s === null ? "" : duration(behind_s));
+}
+
 /** What of the hall itself isn't well. @param {{hall: Hall, at: string, may: boolean}} props */
 export function Troubles({ hall, at, may }) {
   const told = hall.troubles.map(
     (of) => html`${T.trouble(T.subjects.includes(of.subject) ? of.text : T.of_subject(of.subject, of.text), moment(of.since_at, at))}<${Seen} of=${of} may=${may} />`,
   );
+  if (hall.past) told.push(pastOf(hall));
   if (hall.strangers) told.push(T.strangers(hall.strangers));
   if (hall.refused) told.push(T.refused(hall.refused));
   if (!hall.people) told.push(T.nobody);

@@ -121,6 +121,10 @@ export const H = {
   off_means: "What is kept of its past stays. If its board is heard again, the chamber comes back.",
   off_yes: "Take it off",
   off_no: "Leave it",
+  /** @param {string} why */
+  past_away: (why) => `The past can't be shown just now: ${why}. What boards hand on is kept all the same.`,
+  /** @param {string} time  "" where it isn't known */
+  past_behind: (time) => `What is shown of the past ${time ? `ends ${time} ago` : "may end some time ago"}: the copy of the database that pages read is behind.`,
   /** @param {number} days */
   kept: (days) => `Readings, and what happened outside of jobs, are kept for ${days % 365 ? `${figure(days)} days` : days === 365 ? "a year" : `${figure(days / 365)} years`}; jobs and dangers for good.`,
   jobs_of_all: "The newest of all chambers.",

@@ -34,6 +34,7 @@ from stillair.hall.taking import Taking
 from stillair.model import AlarmTestState, Command, Kind, Notice, Outcome
 from stillair.model.duties import SeenMatter, SeenState
 from stillair.runtime import hall_shown, tested
+from stillair.runtime.hall_copy import PagesCopy
 from stillair.runtime.hall_known import HallKnown, told_before
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_telling import BROKER, STORE, HallTelling
@@ -74,6 +75,7 @@ class HallService(Past):
     kept: History  # of the hall's own journal
     beat: Heartbeat | None
     known: HallKnown
+    copy: PagesCopy | None = None  # where pages read another database than the hall writes
 
     def __init__(
         self,
@@ -129,8 +131,9 @@ class HallService(Past):
         self._thread.start()
         self.hearing.start()
         self.taking.start()
-        if self.beat is not None:
-            self.beat.start()
+        for each in (self.beat, self.copy):
+            if each is not None:
+                each.start()
 
     def stop(self) -> None:
         """Send the viewers home, say goodbye to the boards, keep what waits."""
@@ -138,8 +141,9 @@ class HallService(Past):
         self.housekeeping.stop()
         self.alarm_tests.stop()
         self._stopping.set()
-        if self.beat is not None:
-            self.beat.stop()
+        for each in (self.beat, self.copy):
+            if each is not None:
+                each.stop()
         self.taking.stop()
         self.hearing.stop()
         self.known.keep()
@@ -364,6 +368,8 @@ class HallService(Past):
                 "keep_days": self.keep_days,
             }
             hall["troubles"] = self._troubles(owner)
+        past = self.copy.ails if self.copy is not None else None
+        hall["past"] = past if owner or past is None else self.places.shown(past)
         found = tested.now([self.tested], self.alarm_tests.mark)
         return {
             "version": __version__,

@@ -21,6 +21,7 @@ from stillair.runtime import backup
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heartbeat_of
+from stillair.runtime.hall_copy import PagesCopy
 from stillair.runtime.hall_known import HallKnown
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_service import HallService
@@ -76,6 +77,8 @@ def build(
         clock=clock,
         labels=labels,
     )
+    if settings.store.pages_address is not None:
+        service.copy = PagesCopy(settings.store.whole_pages_address, clock)
     known = KnownChambers(folder / FILE_NAME, clock.wall)
     service.known = HallKnown(known, mirror, service.lock, clock)
     service.kept = History(folder / JOURNAL, folder / ARCHIVE)
