@@ -78,7 +78,7 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             said(boards)
             wait_until(lambda: standing(running) == "calm", within_s=10)
             assert running.get("/api/health") == {"status": "impaired"}
-            assert troubles(running) == ["database"]
+            wait_until(lambda: troubles(running) == ["database"], within_s=10)
             assert running.get("/api/now")["hall"]["keep_days"] == 3_650
 
             tried(running, receiver)

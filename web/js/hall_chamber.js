@@ -5,10 +5,10 @@ import { Act } from "./act.js";
 import { state } from "./alarms.js";
 import { get, post, remove } from "./ask.js";
 import { SHAPES } from "./chamber.js";
-import { isUnseen } from "./foremost.js";
+import { isUnseen, together } from "./foremost.js";
 import { nameOf } from "./guessed.js";
 import { pastOf, unknownOf } from "./hall.js";
-import { Seen } from "./hall_seen.js";
+import { Seen, SeenMany } from "./hall_seen.js";
 import { html } from "./html.js";
 import { later } from "./later.js";
 import { jobAddress } from "./route.js";
@@ -141,6 +141,7 @@ function HallAlarms({ chamber, alarms, at, unit, may, able, again }) {
         </li>`;
       })}
     </ul>
+    ${may && able && !gone && together(alarms).length > 0 && html`<${SeenMany} chamber=${chamber.chamber} unit=${unit} done=${again} />`}
     ${may && able && alarms.some(isUnseen) && html`<p class="small">${gone ? T.unasked : T.seen_means}</p>`}
   </section>`;
 }

@@ -102,6 +102,23 @@ export const H = {
   running: "Building now:",
   chart_none: "How it was in the last hours could not be asked for.",
   see: "I've seen it",
+  many: "Say of many that you've seen them",
+  many_of: "Nobody has seen so far:",
+  /** @param {number} n */
+  many_yes: (n) => (n === 1 ? "I've seen it" : `I've seen these ${figure(n)}`),
+  many_no: "Leave it",
+  many_none: "There is nothing that can be answered together.",
+  /** @param {number} n */
+  many_more: (n) => `${figure(n)} more come after these.`,
+  /** @param {number} n */
+  many_dangers: (n) => `${n === 1 ? "One danger is" : `${figure(n)} dangers are`} not among them: each is looked at by itself.`,
+  /** @param {number} n */
+  many_unasked: (n) => `${n === 1 ? "One alarm is" : `${figure(n)} alarms are`} not among them, for ${n === 1 ? "its board" : "their boards"} can't be asked just now: say it there.`,
+  many_means: "Each board is asked by itself to note it. Of what is the hall's own nobody else is told then, until it comes again.",
+  /** @param {number} n */
+  many_done: (n) => `Said of ${figure(n)}. What each board answers stands at its chamber.`,
+  /** @param {number} n  @param {string} why */
+  many_refused: (n, why) => `Of ${figure(n)} it could not be said: ${why}`,
   own_seen_means: "Nobody else is told then, until it is over and comes again.",
   /** @param {string} by */
   seen_by: (by) => `${by} has seen it.`,

@@ -57,6 +57,7 @@ OTHER = "other hall"
 AT_THE_BOARD = "Say it at the board that watches this chamber."
 ON_TIME_S = 15.0
 COURIER_S = 60.0
+OPENING_S = 15.0  # after a start the database is open by then, or it is known why not
 KNOWN_NOTICES = 20_000  # of the outbox, read at the start
 STOP_S = 0.5
 
@@ -111,7 +112,8 @@ class HallService(Past):
         self._why = "it has not been reached so far"
         self._lost_s = clock.now_s()
         self._lost_at = label(clock.wall().timestamp())
-        self._takes = (False, "it was not opened yet")
+        self._takes = (False, "")  # and why not, once that is known
+        self._begun_s = clock.now_s()
         self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
         self._beat_s = clock.now_s()
         self._seen: tuple[SeenMatter, ...] = ()  # as it stands in the journal
@@ -247,7 +249,9 @@ class HallService(Past):
     def _tell_store(self) -> None:
         """Without the broker nothing comes that could be kept, and that is trouble enough."""
         takes, why = self._takes
-        fails = self._heard and not takes
+        if not why and self._clock.now_s() - self._begun_s > OPENING_S:
+            why = f"it could not be opened within {OPENING_S:g} s"
+        fails = self._heard and not takes and bool(why)
         self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
 
     def link_for(self, due: Due) -> str | None:
@@ -367,7 +371,8 @@ class HallService(Past):
                 "people": self.telling.people,
                 "keep_days": self.keep_days,
             }
-            hall["troubles"] = self._troubles(owner)
+            told = self.ailing()
+            hall["troubles"] = told if owner else [self.places.shown(each) for each in told]
         past = self.copy.ails if self.copy is not None else None
         hall["past"] = past if owner or past is None else self.places.shown(past)
         found = tested.now([self.tested], self.alarm_tests.mark)
@@ -384,9 +389,10 @@ class HallService(Past):
             "hall": hall,
         }
 
-    def _troubles(self, owner: bool) -> list[Any]:
+    def ailing(self) -> list[Any]:
+        """What fails of the hall itself."""
         now = label(self._clock.wall().timestamp())
-        told: list[Any] = [
+        return [
             {
                 "subject": subject,
                 "reason": reason,
@@ -396,7 +402,6 @@ class HallService(Past):
             }
             for (kind, subject), reason in self.troubles.standing().items()
         ]
-        return told if owner else [self.places.shown(each) for each in told]
 
     def rows(self, revision: int) -> Item:
         """The chambers that changed after a revision."""
@@ -412,7 +417,7 @@ class HallService(Past):
     def one(self, key: str) -> Item:
         """All of one chamber. Raises `CommandRefused` (unknown)."""
         with self.lock:
-            of = self._known(key)
+            of = self.known_one(key)
             told = hall_shown.whole(of, self.orders.of(key))
             told["reach_alarm"] = self.telling.shown(reach_id(of))
             told["misread_alarm"] = self.telling.shown(misread_id(of))
@@ -444,13 +449,14 @@ class HallService(Past):
     def forget(self, key: str) -> None:
         """Take a chamber off the page that is no more. Raises `CommandRefused`."""
         with self.lock:
-            of = self._known(key)
+            of = self.known_one(key)
             if not (of.is_out_of_reach or of.reach.value == "ended"):
                 raise CommandRefused(Refusal.CONFLICT, "Its board is heard, so it is shown.")
         if not self.hearing.forget(of):
             raise CommandRefused(Refusal.CONFLICT, "The broker is out of reach just now.")
 
-    def _known(self, key: str) -> Heard:
+    def known_one(self, key: str) -> Heard:
+        """A chamber, for who has the lock. Raises `CommandRefused` (unknown)."""
         of = self.mirror.chambers.get(key)
         if of is None:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber.")

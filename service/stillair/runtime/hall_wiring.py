@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from stillair.alerts.courier import Courier
 from stillair.alerts.push import SCHEME
@@ -69,7 +70,12 @@ def build(
         keep_days=settings.store.keep_days,
         broker=broker.where,
         mirror=mirror,
-        telling=HallTelling(settings.name, telling, mirror),
+        telling=HallTelling(
+            settings.name,
+            telling,
+            mirror,
+            ZoneInfo(settings.timezone) if settings.timezone else None,
+        ),
         journal=journal,
         history=history_of(settings.store.whole_pages_address),
         has_owner=has_owner,
