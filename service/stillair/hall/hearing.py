@@ -25,7 +25,7 @@ from stillair.clock import Clock
 from stillair.hall.catching_up import pause_s
 from stillair.hall.messages import MOST_ENTRIES, HallMessage
 from stillair.hall.mirror import Heard
-from stillair.hall.wire import LET_IN_S, Wire
+from stillair.hall.wire import LET_IN_S, Wire, why_ended
 from stillair.storage.items import label
 
 if TYPE_CHECKING:
@@ -171,9 +171,9 @@ class Hearing:
                 if self.is_in:
                     failures = 0
                 known = isinstance(error, OSError)
-                why = str(getattr(error, "strerror", None) or error).lower()
                 # paho raises struct.error, IndexError and others for what a broker garbles.
-                why = why if known else f"it does not speak MQTT 5 as it should ({why[:80]})"
+                garbled = f"it does not speak MQTT 5 as it should ({str(error).lower()[:80]})"
+                why = why_ended(error) if isinstance(error, OSError) else garbled
                 self._lost(why, None if known else error)
                 failures += 1
             self._beat_s = self._clock.now_s()

@@ -30,6 +30,7 @@ from stillair.hall.listening import Listening
 from stillair.hall.messages import TakenMessage
 from stillair.hall.names import MOST_CHAMBERS
 from stillair.hall.understood import no_room, read, whose
+from stillair.hall.wire import why_ended
 from stillair.storage.hall_batches import Came, Cursor
 from stillair.storage.hall_store import Written
 
@@ -365,7 +366,7 @@ class Taking:
             try:
                 self._listen()
             except OSError as error:
-                why = str(error.strerror or error).lower()
+                why = why_ended(error)
             except Exception as error:
                 # paho raises struct.error, IndexError and others for what a broker garbles.
                 log.warning("hall: %s", self._broker.where, exc_info=error)
