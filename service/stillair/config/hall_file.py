@@ -133,7 +133,9 @@ class AnswersTable(Table):
     """What signs the hall's orders to boards."""
 
     secret_file: FilePath | None = Field(
-        default=None, description="File whose one line all boards have as answers_secret, too."
+        default=None,
+        description="File whose one line boards have as answers_secret, or one made of it for "
+        "each.",
     )
     secret: SecretStr | None = Field(
         default=None, description="That secret itself; better kept in secret_file."

@@ -308,7 +308,12 @@ class ActMessage(_Part):
 
     v: Literal[1] = 1
     order: str = Field(max_length=4_000, description="An `Order` as JSON text.")
-    signature: str = Field(description="HMAC-SHA256 of that text by the common secret, in hex.")
+    signature: str = Field(description="HMAC-SHA256 of that text by the hall's secret, in hex.")
+    own_signature: str = Field(
+        default="",
+        description="The same by the board's own secret: HMAC-SHA256 of its mark by the hall's, "
+        "in hex.",
+    )
 
     def payload(self) -> bytes:
         """As it is published."""
