@@ -549,3 +549,11 @@ def test_a_new_version_of_the_program_is_no_other_set_of_settings(page: Page) ->
 def test_the_picture_nearest_to_a_moment_is_shown(page: Page) -> None:
     assert ask(page, "one_height", "m.nearestOf(a, 25)", [10, 20, 28, 90]) == 2
     assert ask(page, "one_height", "m.nearestOf(a, 25)", []) == -1
+
+
+def test_of_several_boxes_danger_stands_first_and_nothing_less_moves_one(page: Page) -> None:
+    boxes = [{"tone": tone} for tone in ("calm", "caution", "danger", "trouble", "danger")]
+    first = ask(
+        page, "side_by_side", "m.dangerFirst(a)", [b | {"n": n} for n, b in enumerate(boxes)]
+    )
+    assert [box["n"] for box in first] == [2, 4, 0, 1, 3]

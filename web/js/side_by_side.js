@@ -18,6 +18,14 @@ import { figure, height, symbol, words } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 
 /**
+ * Danger stands where it is seen without a thumb; the others keep their places, so that none jumps for less.
+ * @template {Pick<Chamber, "tone">} T  @param {T[]} chambers @returns {T[]}
+ */
+export function dangerFirst(chambers) {
+  return [...chambers.filter(({ tone }) => tone === "danger"), ...chambers.filter(({ tone }) => tone !== "danger")];
+}
+
+/**
  * `needy`: the chamber that needs somebody most; its foremost button is that of the page.
  * @param {{chambers: Chamber[], needy: Chamber, unit: Unit, dark: boolean, may: boolean, owner: boolean, when: string}} props
  */
@@ -28,7 +36,7 @@ export function SideBySide({ chambers, needy, unit, dark, may, owner, when }) {
   return html`<section class="side-by-side" aria-label=${S.head.jump}>
     ${alike && html`<p><${Unreal} chamber=${first} /></p>`}
     <ul>
-      ${chambers.map(
+      ${dangerFirst(chambers).map(
         (chamber, i) => html`<li key=${chamber.chamber} class=${chamber.tone}>
           <${Card} chamber=${chamber} alike=${alike} first=${i === 0} must=${chamber === needy ? foremost(chamber) : ""}
             unit=${unit} dark=${dark} may=${may} owner=${owner} when=${when} />
