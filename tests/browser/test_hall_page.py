@@ -146,3 +146,18 @@ def test_what_may_be_answered_together_is_read_first_and_answered_at_once(
     asked.get_by_role("button", name=re.compile("^I've seen")).click()
     expect(page.get_by_text("What each board answers stands at its chamber.")).to_be_visible()
     wait_until(lambda: len(boards.orders) == before + 1, within_s=5)
+    # When nothing more waits for an answer, what became of this one still stands there.
+    door = board_mark(DOOR)
+    boards.say_soon(door, "alarms/north-bench-2", b"")
+    boards.say(door, "now", now(door, name=f"{NAMES[DOOR % 6]} {DOOR}"))
+    expect(page.get_by_role("button", name="Say of many that you've seen them")).to_have_count(0)
+    expect(page.get_by_text("What each board answers stands at its chamber.")).to_be_visible()
+
+
+def test_an_address_of_a_boards_page_leads_to_all_chambers(
+    shed: tuple[RunningService, Boards], look: Look
+) -> None:
+    page = look(shed[0], width_px=390)
+    page.goto(f"{page.url}#/setting-up")
+    expect(page.get_by_text("There is no page at this address")).to_be_visible()
+    expect(page.locator(".hall-lines li").first).to_be_visible()

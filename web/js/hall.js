@@ -65,7 +65,7 @@ export function HallList({ now, rows, unit, may }) {
     ${below && html`<p class="sub">${below}</p>`}
     <div class="unseen" aria-live=${hall.counts.danger ? "assertive" : "polite"} aria-atomic="true">${says}</div>
     <${Troubles} hall=${hall} at=${now.at} may=${may} />
-    ${may && hall.counts.alarm + hall.counts.out_of_reach + hall.troubles.length > 1 && html`<${SeenMany} unit=${unit} />`}
+    ${may && html`<${SeenMany} wanted=${hall.counts.alarm + hall.counts.out_of_reach + hall.troubles.length > 1} unit=${unit} />`}
     ${rows.failed && html`<p class="refused" role="alert">${T.failed} ${rows.failed}</p>`}
     ${!rows.come && !rows.failed && html`<p class="waiting">${T.asking}</p>`}
     ${all.length >= FILTER_FROM &&

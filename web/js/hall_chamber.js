@@ -141,7 +141,7 @@ function HallAlarms({ chamber, alarms, at, unit, may, able, again }) {
         </li>`;
       })}
     </ul>
-    ${may && able && !gone && together(alarms).length > 0 && html`<${SeenMany} chamber=${chamber.chamber} unit=${unit} done=${again} />`}
+    ${may && able && !gone && html`<${SeenMany} chamber=${chamber.chamber} wanted=${together(alarms).length > 0} unit=${unit} done=${again} />`}
     ${may && able && alarms.some(isUnseen) && html`<p class="small">${gone ? T.unasked : T.seen_means}</p>`}
   </section>`;
 }

@@ -21,14 +21,15 @@ export function Seen({ of, may, done = () => undefined }) {
 
 /**
  * One answer for all that wait for one, once it is read what they are; no danger is among them.
- * @param {{chamber?: string, unit: Unit, done?: () => void}} props  of all chambers without one
+ * @param {{chamber?: string, wanted: boolean, unit: Unit, done?: () => void}} props  of all chambers without one; what
+ *   became of an answer stands there though nothing more is `wanted`
  */
-export function SeenMany({ chamber, unit, done = () => undefined }) {
+export function SeenMany({ chamber, wanted, unit, done = () => undefined }) {
   const [found, setFound] = useState(/** @type {Unseen | null} */ (null));
   const [said, setSaid] = useState("");
   const ask = async () => setFound(await get(`/api/hall/unseen${chamber ? `?chamber=${encodeURIComponent(chamber)}` : ""}`));
   if (!found) {
-    return html`<div class="acts seen-many"><${Act} kind="slight" work=${ask} done=${() => setSaid("")}>${H.many}<//></div>
+    return html`${wanted && html`<div class="acts seen-many"><${Act} kind="slight" work=${ask} done=${() => setSaid("")}>${H.many}<//></div>`}
       ${said && html`<p class="small" role="status">${said}</p>`}`;
   }
   const say = async () => {

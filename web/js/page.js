@@ -44,10 +44,13 @@ const OF_HALL = [...ON_NOW, "jobs", "job", "telephones", "people", "alarm-test"]
 export function Page({ touch, sounds }) {
   const [unit, setUnit] = useState(/** @type {Unit} */ (recall("unit") === "f" ? "f" : "c"));
   const dark = useDark();
-  const route = useRoute();
   const { who, in_touch } = touch;
   const rows = useRows(touch.now);
   const hall = touch.now?.hall;
+  const asked = useRoute();
+  // A hall lacks pages that a board has, and a link to one leads to all chambers, as any unknown address does.
+  /** @type {import("./route.js").Route} */
+  const route = hall && !OF_HALL.includes(asked.page) ? { page: "now", unknown: true } : asked;
   // Names come with the rows: a thousand of them each second would be no small thing.
   const now = touch.now && hall ? { ...touch.now, elsewhere: rows.names } : touch.now;
   const when = `${touch.joined} ${touch.told}${hall ? ` ${hall.jobs}` : ""}`; // changes when what was fetched may have changed
@@ -148,7 +151,7 @@ function Ways({ page, owner, hall }) {
 
 /** Whether the address names no page, or a chamber that isn't there. @param {Now} now  @param {import("./route.js").Route} route */
 function isNowhere({ chambers, hall }, route) {
-  if (hall) return route.unknown || !OF_HALL.includes(route.page);
+  if (hall) return route.unknown;
   return route.unknown || (route.page === "chamber" && !chambers.some(({ chamber }) => chamber === route.chamber));
 }
 
