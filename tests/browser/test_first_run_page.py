@@ -130,10 +130,30 @@ def by_web_address(page: Page) -> None:
     expect(signs).to_have_count(0)
 
 
+def by_mail(page: Page) -> None:
+    """A mail server that was mistyped goes with its person, and is asked for anew."""
+    for server, said in (
+        ("http://mail.example.org", "has to be a bare name"),
+        ("mail.example.org:2525", "The mail server's port: 2525."),
+    ):
+        page.get_by_label("Name", exact=True).fill("stroke")
+        page.get_by_label("How they are told").select_option("mailto")
+        page.get_by_label("E-mail address").fill("stroke@example.org")
+        page.get_by_label("Its name").fill(server)
+        fits(page)
+        page.get_by_role("button", name="Take this person").click()
+        leave = page.get_by_role("button", name="Leave stroke out")
+        expect(leave).to_be_visible()
+        page.get_by_role("button", name="See what changes").click()
+        expect(page.locator("main")).to_contain_text(said)
+        leave.click()
+
+
 def told_and_written(page: Page, service: RunningService) -> None:
     """Somebody who is told, by keyboard; then all of it is seen, and written once."""
     expect(page.get_by_role("heading", name="Who is told")).to_be_focused()
     by_web_address(page)
+    by_mail(page)
     page.get_by_label("Name").focus()
     page.keyboard.type("bench captain")
     page.get_by_role("link", name="Next").click()

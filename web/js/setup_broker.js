@@ -36,10 +36,16 @@ export function brokerOf(draft, file) {
   return chosen ?? (file.settings?.mqtt ? { do: "broker", ...file.settings.mqtt } : null);
 }
 
+/** A server's name and the port typed behind it, "" for the usual one. @param {string} typed @returns {[string, string]} */
+export function hostAndPort(typed) {
+  const [, name, port] = /^([^:]+):(\d{1,5})$/.exec(typed.trim()) ?? [null, typed.trim(), ""];
+  return [name, port];
+}
+
 /** The change that names it; a port typed behind the name counts. @param {typeof NEW} typed @param {SetBroker | null} before @returns {Change} */
 export function brokerChange({ same, host, tls, username, password }, before) {
   if (same && same !== OTHER) return { do: "same server", table: "mqtt", of: same };
-  const [, name, port] = /^([^:]+):(\d{1,5})$/.exec(host.trim()) ?? [null, host.trim(), ""];
+  const [name, port] = hostAndPort(host);
   const usual = tls ? 8883 : 1883;
   return {
     do: "broker", host: name,

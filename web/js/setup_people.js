@@ -6,7 +6,7 @@ import { post } from "./ask.js";
 import { html } from "./html.js";
 import { isOpenRoute, keyOf, leaving, routeOf, taking, typing } from "./setup_draft.js";
 import { Choice, Typed, Wrong, fieldId } from "./setup_fields.js";
-import { brokerOf, serverOf } from "./setup_broker.js";
+import { brokerOf, hostAndPort, serverOf } from "./setup_broker.js";
 import { G } from "./strings_setup.js";
 
 /** @typedef {import("./setup_draft.js").Change} Change */
@@ -27,10 +27,11 @@ export function People({ draft, change, file, files, stop, halt }) {
   const same = who.same || from[0]?.[0] || "";
   const name = who.name.trim();
   const route = routeOf(who);
+  const [server_name, port] = hostAndPort(who.host);
   /** @type {Change} */
   const server = same && same !== "other"
     ? { do: "same server", table: "mail", of: same }
-    : { do: "mail", host: who.host.trim(), security: who.security, ...(who.username ? { username: who.username.trim() } : {}), ...(who.password ? { password: who.password } : {}) };
+    : { do: "mail", host: server_name, ...(port ? { port: Number(port) } : {}), security: who.security, ...(who.username ? { username: who.username.trim() } : {}), ...(who.password ? { password: who.password } : {}) };
   const whole = name && route && (!asks_server || server.do === "same server" || server.host);
   const [refused, setRefused] = useState({ route: "", say: "" });
   const { busy, error, run } = useWork();
@@ -47,8 +48,11 @@ export function People({ draft, change, file, files, stop, halt }) {
       change((/** @type {import("./setup_draft.js").Draft} */ last) => ({ ...taking(last, { do: "person", name, add: [route] }, ...(asks_server ? [server] : []), ...key), ...typing(last, "person", undefined) }));
     });
   const leave = (/** @type {Change} */ of) => {
-    const left = leaving(draft, keyOf(of));
-    change(left.more.some(isWeb) ? left : leaving({ ...draft, ...left }, "webhook"));
+    // With the last who is told by it goes what was chosen for them alone: named anew, it is asked for anew.
+    let left = { ...draft, ...leaving(draft, keyOf(of)) };
+    if (!left.more.some(isWeb)) left = { ...left, ...leaving(left, "webhook") };
+    if (!left.more.some(isMail)) left = { ...left, ...leaving(left, "mail") };
+    change({ more: left.more, lost: left.lost });
   };
   return html`<p class="sub">${T.how}</p>
     ${(people.length > 0 || !news.length) && html`<h2>${T.told}</h2>`}
@@ -75,7 +79,7 @@ export function People({ draft, change, file, files, stop, halt }) {
       ${who.way === "other" && html`<${Typed} label=${T.other} hint=${T.other_how} field="person-address" stop=${wrong} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
       ${from.length > 0 && html`<${Choice} label=${T.server} value=${same} among=${[...from, ["other", T.other_server]]} set=${(/** @type {string} */ to) => set({ same: to })} />`}
       ${asks_server && server.do === "mail" && html`<fieldset><legend>${T.server}</legend>
-        <${Typed} label=${T.host} value=${who.host} set=${(/** @type {string} */ host) => set({ host })} />
+        <${Typed} label=${T.host} hint=${T.host_how} value=${who.host} set=${(/** @type {string} */ host) => set({ host })} />
         <${Choice} label=${T.security} value=${who.security} among=${T.securities} set=${(/** @type {string} */ security) => set({ security })} />
         <${Typed} label=${T.username} value=${who.username} set=${(/** @type {string} */ username) => set({ username })} />
         <${Typed} label=${T.password} type="password" hint=${T.password_how} value=${who.password} set=${(/** @type {string} */ password) => set({ password })} />
@@ -95,6 +99,11 @@ export function told(route) {
 /** What signs, as nobody could guess it. */
 function byChance() {
   return Array.from(crypto.getRandomValues(new Uint8Array(32)), (byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+/** Whether somebody is told by e-mail. @param {Change} change */
+function isMail(change) {
+  return change.do === "person" && change.add.some((/** @type {string} */ route) => route.startsWith("mailto:"));
 }
 
 /** Whether somebody is told at a web address. @param {Change} change */

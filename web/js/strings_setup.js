@@ -396,6 +396,7 @@ export const G = {
     server: "The server that takes e-mail",
     other_server: "another one",
     host: "Its name",
+    host_how: "As its provider says, mail.example.org say. A port other than the usual goes behind it, as in mail.example.org:2525.",
     security: "The connection is",
     securities: /** @type {[string, string][]} */ ([
       ["starttls", "encrypted, as most have it (STARTTLS)"],

@@ -59,7 +59,7 @@ BROKER = {
 MAIL = {
     "host": "The mail server",
     "port": "The mail server's port",
-    "security": "How it is spoken to",
+    "security": "How the connection to it is kept private",
     "username": "The name to sign in there",
     "sender": "The sender",
 }
