@@ -42,7 +42,6 @@ from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
 from web_receivers import certified
 
-
 # What is given up after ten seconds is here after one.
 IMPATIENT = """
 from stillair.hall import connection, rows
