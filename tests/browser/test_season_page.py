@@ -40,6 +40,13 @@ RESTS = "held.forEach((work) => work())"
 Begin = Callable[..., RunningService]
 
 
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    """A service with the season, which is only looked at."""
+    with RunningService(tmp_path_factory.mktemp("season"), "--season") as service:
+        yield service
+
+
 @pytest.fixture
 def begin(tmp_path: Path) -> Iterator[Begin]:
     """Starts a service without a chamber file; it ends after the pages that look at it."""
@@ -94,9 +101,10 @@ def all_of_it_shows_one_height(page: Page) -> None:
 
 @pytest.mark.timeout(600 if drawn_anew() else 240)
 @pytest.mark.parametrize("width_px", [360, 1280])
-def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, width_px: int) -> None:
-    service = begin("--season")
-    page = look(service, "/#/jobs", width_px=width_px)
+def test_a_flaw_leads_to_its_minute_and_its_cause(
+    season: RunningService, look: Look, width_px: int
+) -> None:
+    page = look(season, "/#/jobs", width_px=width_px)
     entries = page.locator(".jobs li")
     expect(entries.first).to_contain_text("Running")
     expect(entries.filter(has_text="Simulated. ")).to_have_count(12)
