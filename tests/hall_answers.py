@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from hall_boards import KEY, NAME, form
+from stillair.hall.messages import Entry
 from stillair.storage.history import History
 from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
@@ -21,8 +22,8 @@ def handed_on(folder: Path) -> list[tuple[str, bytes]]:
     with closing(Onward(folder / "journal.db", readings)) as onward:
         after = 0
         while (found := onward.lines(KEY, after)).lines:
-            for seq, line in found.lines:
-                made.append(("entries", form().entry(seq, line, line.body)))
+            entries = [Entry.of(seq, line, line.body) for seq, line in found.lines]
+            made.append(("entries", form().entries(*entries)))
             after = found.to
         spans = dict.fromkeys(readings.sensors(KEY), (-(10**13), 10**13))
         while (some := onward.readings(KEY, spans, 1_500)).pieces:

@@ -1,7 +1,7 @@
 """A board that hands a chamber on, for tests of a hall; and a hall's taking in its own process.
 
 The board obeys `taken` as the real one does: one message of a kind is under way, and comes
-again until the hall says that it is taken.
+again until the hall says that it is taken. It sends several entries `together`.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from stillair.alerts.topic import BrokerSettings
 from stillair.clock import SystemClock
-from stillair.hall.messages import Column, Form, ReadingsMessage, TakenMessage
+from stillair.hall.messages import Column, Entry, Form, ReadingsMessage, TakenMessage
 from stillair.hall.taking import Taking
 from stillair.storage.hall_store import HallStore
 from stillair.storage.kept_lines import KeptLine
@@ -97,6 +97,7 @@ class Board:
         key: str = KEY,
         again_s: float = 0.2,
         copies: int = 1,
+        together: int = 3,
     ) -> None:
         self.lines = list(lines)
         self.readings = list(readings)
@@ -105,6 +106,7 @@ class Board:
         self._of = (board, key)
         self._port = port
         self._again_s = again_s
+        self._together = together
         self._copies = copies  # of each message, as of one that came twice
         self._lock = threading.Lock()
         self._sent_s = {"entries": -1e9, "readings": -1e9}
@@ -161,8 +163,8 @@ class Board:
     def _send(self, client: Client) -> None:
         word, now_s = self.word, time.monotonic()
         if now_s - self._sent_s["entries"] > self._again_s and (lines := self._next_lines(word)):
-            seq, line = lines[0]
-            payload = self._form.entry(seq, line, line.body, after=word.seq if word else None)
+            entries = [Entry.of(seq, line, line.body) for seq, line in lines[: self._together]]
+            payload = self._form.entries(*entries, after=word.seq if word else None)
             self._publish(client, "entries", payload)
         more = self._next_readings(word)
         if now_s - self._sent_s["readings"] > self._again_s and more:
@@ -186,6 +188,7 @@ def taking_of(
     address: str,
     on_takes: Callable[[bool, str], None] = lambda *_: None,
     round_s: float = 0.02,
+    keep_days: float = 3_650.0,
 ) -> Taking:
     """Take in this process, without long pauses."""
     return Taking(
@@ -195,6 +198,7 @@ def taking_of(
         clock=SystemClock(),
         on_takes=on_takes,
         chance=lambda: -0.4,  # a tenth of the pause
+        keep_days=keep_days,
         round_s=round_s,
     )
 

@@ -16,6 +16,7 @@ port = {port}
 
 [store]
 address = "{store}"
+{pages}
 
 [answers]
 secret = "{secret}"
@@ -25,10 +26,17 @@ NOWHERE = "postgresql://stillair@127.0.0.1:9/shed"
 
 
 def hall(
-    folder: Path, broker_port: int, more: str = "", *words: str, store: str = NOWHERE
+    folder: Path,
+    broker_port: int,
+    more: str = "",
+    *words: str,
+    store: str = NOWHERE,
+    pages: str = "",
 ) -> RunningService:
     """A hall at a broker; begins with the block that it is used in."""
     folder.mkdir(parents=True, exist_ok=True)
     file = folder / "hall.toml"
-    file.write_text(HALL.format(port=broker_port, store=store, secret=SECRET) + more)
+    read = f'pages_address = "{pages}"' if pages else ""
+    text = HALL.format(port=broker_port, store=store, pages=read, secret=SECRET)
+    file.write_text(text + more)
     return RunningService(folder / "data", *words, command=("hall", str(file)))

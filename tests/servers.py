@@ -212,10 +212,12 @@ class DatabaseServer:
     """A real PostgreSQL on a loopback port; `stop` and `start` again to play an outage.
 
     Who comes by loopback is let in, with any name. Nothing is brought to the disk at once unless
-    `durable`. Raises `RuntimeError` when the program is missing or doesn't come up.
+    `durable`. One that is a `copy_of` another, which runs, may only be read and gets all that
+    comes there, whenever both run. Raises `RuntimeError` when the program is missing or doesn't
+    come up.
     """
 
-    def __init__(self, *, durable: bool = False) -> None:
+    def __init__(self, *, durable: bool = False, copy_of: DatabaseServer | None = None) -> None:
         self.host = "127.0.0.1"
         self.port = free_loopback_port()
         self.durable = durable
@@ -226,6 +228,11 @@ class DatabaseServer:
         self._user = "postgres" if os.geteuid() == 0 else None
         if self._user is not None:
             shutil.chown(self._folder, self._user)
+        if copy_of is not None:
+            place = ["-h", copy_of.host, "-p", str(copy_of.port), "-U", "stillair"]
+            words = ["-D", self.data, "-R", "--no-sync", "--checkpoint=fast"]
+            self._run("pg_basebackup", *place, *words)
+            return
         self._run(
             "initdb",
             "-D",

@@ -16,7 +16,7 @@ from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
 from hall_boards import PREFIX, form, note_line
-from stillair.hall.messages import MOST_READINGS
+from stillair.hall.messages import MOST_READINGS, Entry
 
 KEY = "north-bench"
 SENSORS = ("top", "middle", "bed", "room")
@@ -95,7 +95,7 @@ def play(port: int, chambers: int) -> None:
                 seqs[number] += 1
                 parcel = f"{board}{seqs[number]}"
                 line = note_line(seqs[number], key=KEY, parcel=parcel)
-                entry = of.entry(seqs[number], line, line.body)
+                entry = of.entries(Entry.of(seqs[number], line, line.body))
                 voice.client.publish(of.topic("entries"), entry, qos=1)
             if random.random() < EVERY_S / ALARM_S:
                 # For who measures how soon an alarm is through.

@@ -16,8 +16,7 @@ The references are
 - a bare mail: one message handed to the same server by smtplib, connection and all,
 - SQLite rows: a week of the same readings of each kind of sensor, in a table by sensor and time;
   a chart is lowest and highest of a thousand stretches,
-- Parquet: the same readings as one file, columns with zstd, 19 of 22; only where pyarrow is
-  installed (`pip install pyarrow`, 170 MB, which nothing else here needs),
+- Parquet: the same readings as one file, columns with zstd, 19 of 22,
 - the entropy of the readings' differences, in time and in value: what a code of each difference
   by itself can't go below, whatever it knows of how often each comes (Shannon, C. E. (1948),
   A mathematical theory of communication, Bell System Technical Journal 27),
@@ -28,7 +27,6 @@ The references are
 from __future__ import annotations
 
 import argparse
-import importlib
 import json
 import os
 import smtplib
@@ -49,6 +47,8 @@ os.environ["PYTHONPATH"] = os.pathsep.join((str(ROOT / "service"), str(ROOT / "t
 
 import cv2  # noqa: E402 - the paths above come first
 import numpy as np  # noqa: E402
+import pyarrow  # noqa: E402
+from pyarrow import parquet  # noqa: E402
 
 from bench import fire_cost, looking, reach, service, storage  # noqa: E402
 from bench.figures import Figure  # noqa: E402
@@ -103,7 +103,12 @@ def store(folder: Path, years: int) -> Iterator[Line]:
         columns = storage.made_columns(kind)
         size, chart = sqlite_rows(folder / f"{kind.name[:8]}-rows.db", columns)
         charts.append(chart)
-        sizes = (entropy(columns), *parquet(folder / "readings.parquet", columns), size, PUBLISHED)
+        sizes = (
+            entropy(columns),
+            columns_file(folder / "readings.parquet", columns),
+            size,
+            PUBLISHED,
+        )
         yield Line(storage.kind_figure(folder, kind, columns), sizes)
     for figure in (*storage.archive_figures(folder), *storage.years_figures(folder, years)):
         is_beside = (
@@ -138,24 +143,18 @@ def sqlite_rows(path: Path, columns: storage.Columns) -> tuple[Figure, Figure]:
     return size, Figure("SQLite rows", taken_ms, "ms")
 
 
-def parquet(path: Path, columns: storage.Columns) -> Iterator[Figure]:
-    """How large they are as one file of columns; nothing where its library isn't installed."""
-    try:
-        arrow = importlib.import_module("pyarrow")
-        files = importlib.import_module("pyarrow.parquet")
-    except ImportError:
-        print("no pyarrow here, so no Parquet in the table", file=sys.stderr)
-        return
+def columns_file(path: Path, columns: storage.Columns) -> Figure:
+    """How large they are as one file of columns."""
     # Sorted by sensor and with the sensor's own resolution, so that it is held against its best.
     names = np.repeat(list(columns), [len(times_ms) for times_ms, _ in columns.values()])
-    table = arrow.table(
+    table = pyarrow.table(
         {
-            "sensor": arrow.array(names).dictionary_encode(),
+            "sensor": pyarrow.array(names).dictionary_encode(),
             "at_ms": np.concatenate([times_ms for times_ms, _ in columns.values()]),
             "steps": np.concatenate([steps for _, steps in columns.values()]).astype(np.int16),
         }
     )
-    files.write_table(
+    parquet.write_table(
         table,
         path,
         compression="zstd",
@@ -163,7 +162,7 @@ def parquet(path: Path, columns: storage.Columns) -> Iterator[Figure]:
         use_dictionary=["sensor"],
         column_encoding={"at_ms": "DELTA_BINARY_PACKED", "steps": "BYTE_STREAM_SPLIT"},
     )
-    yield Figure("Parquet with zstd", path.stat().st_size / len(names), "bytes")
+    return Figure("Parquet with zstd", path.stat().st_size / len(names), "bytes")
 
 
 def entropy(columns: storage.Columns) -> Figure:

@@ -125,3 +125,24 @@ def test_a_chamber_is_opened_by_keyboard_and_its_alarm_answered(
     expect(page.locator(".hall-lines")).to_be_visible()
     page.get_by_role("link", name="Jobs").click()
     expect(page.get_by_text("The newest of all chambers.")).to_be_visible()
+
+
+def test_what_may_be_answered_together_is_read_first_and_answered_at_once(
+    shed: tuple[RunningService, Boards], look: Look
+) -> None:
+    running, boards = shed
+    before = len(boards.orders)
+    page = look(running, width_px=390)
+    page.get_by_role("button", name="Say of many that you've seen them").click()
+    asked = page.get_by_role("group", name="Say of many that you've seen them")
+    expect(asked).to_contain_text("The door is open. Shut it.")
+    expect(asked).not_to_contain_text("Call the fire brigade")
+    assert fits(page)
+    keep_picture(page, "hall-many")
+    nothing_amiss(page)
+    page.keyboard.press("Escape")
+    expect(asked).to_have_count(0)
+    page.get_by_role("button", name="Say of many that you've seen them").click()
+    asked.get_by_role("button", name=re.compile("^I've seen")).click()
+    expect(page.get_by_text("What each board answers stands at its chamber.")).to_be_visible()
+    wait_until(lambda: len(boards.orders) == before + 1, within_s=5)

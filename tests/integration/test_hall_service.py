@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
-from halls import HALL, NOWHERE, SECRET, hall
+from halls import HALL, SECRET, hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer, free_loopback_port
 from stillair.hall.messages import HallMessage
@@ -78,7 +78,8 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             said(boards)
             wait_until(lambda: standing(running) == "calm", within_s=10)
             assert running.get("/api/health") == {"status": "impaired"}
-            assert troubles(running) == ["database"]
+            wait_until(lambda: troubles(running) == ["database"], within_s=10)
+            assert running.get("/api/now")["hall"]["keep_days"] == 3_650
 
             tried(running, receiver)
             boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
@@ -185,17 +186,27 @@ def test_real_danger_ends_an_alarm_test(tmp_path: Path, own_broker: Broker) -> N
             assert (tested["phase"], tested["why"]) == ("ended", "there was real danger")
 
 
-def test_a_broker_with_an_authority_of_its_own(tmp_path: Path) -> None:
+def test_both_connections_speak_tls_to_a_broker_with_an_authority_of_its_own(
+    tmp_path: Path, database_server: DatabaseServer
+) -> None:
     certificate, _ = certified(tmp_path)
-    broker = Broker(tmp_path, tls=(certificate, tmp_path / "key.pem"))
+    broker = Broker(tmp_path, tls=(certificate, tmp_path / "key.pem"), users={"hall": "two oars"})
     broker.start()
-    file = tmp_path / "hall.toml"
-    text = HALL.format(port=broker.port, store=NOWHERE, secret=SECRET)
-    secure = f'[mqtt]\nhost = "localhost"\ntls = true\ntrust_file = "{certificate.name}"'
-    file.write_text(text.replace("[mqtt]", secure))
+    file, store = tmp_path / "hall.toml", database_server.new_database()
+    text = HALL.format(port=broker.port, store=store, pages="", secret=SECRET)
+    login = '[mqtt]\nhost = "localhost"\nusername = "hall"\npassword = "two oars"\ntls = true\n'
     try:
+        file.write_text(text.replace("[mqtt]", f'{login}trust_file = "{certificate.name}"'))
         with RunningService(tmp_path / "data", command=("hall", str(file))) as running:
-            wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=10)
+            # It hears, and what boards hand on is taken: the other connection is let in as well.
+            wait_until(lambda: running.get("/api/health") == {"status": "ok"}, within_s=20)
+        file.write_text(text.replace("[mqtt]", login))
+        with RunningService(tmp_path / "data", command=("hall", str(file))) as running:
+            wait_until(lambda: running.get("/api/now")["hall"]["troubles"], within_s=10)
+            found = running.get("/api/now")["hall"]
+            assert not found["heard"]
+            assert "it has a certificate that can't be trusted: self-signed" in found["why"]
+            assert "mqtt.trust_file" in found["troubles"][0]["text"]
     finally:
         broker.stop()
 

@@ -189,6 +189,8 @@ OF_HALL = {
     "DELETE /api/hall/{chamber}": OWN,
     "POST /api/alarm-tests": OWN,
     "POST /api/hall/alarms/{alarm}/seen": OPERATE,
+    "GET /api/hall/unseen": READ,
+    "POST /api/hall/seen": OPERATE,
 }
 AT_BOARDS = ("POST /api/jobs", "PATCH /api/jobs/{job}", "POST /api/alarms/{alarm}/reset")
 TOKENS = {

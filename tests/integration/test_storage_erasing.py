@@ -12,7 +12,7 @@ import pytest
 
 from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, over
 from stillair.errors import CommandRefused, StoreError
-from stillair.hall.messages import EntryMessage, Erased, Form
+from stillair.hall.messages import Entry, EntryMessage, Erased, Form
 from stillair.model import JobPhase, Outcome
 from stillair.runtime.erasing import Erasing
 from stillair.storage import clips, erasing, pictures, toolpaths
@@ -118,7 +118,7 @@ def test_whoever_has_it_from_us_is_told_behind_all_else(journal: Journal, tmp_pa
     assert seq > max(seq for seq, _ in before)
     assert (line.topic, line.parcel, line.job) == ("erased", "a1b2", one)
     form = Form(prefix="shed", board="b", chamber=CHAMBER, name="x", simulated=True)
-    message = EntryMessage.model_validate_json(form.entry(seq, line, line.body))
+    message = EntryMessage.model_validate_json(form.entries(Entry.of(seq, line, line.body)))
     gone = Erased.model_validate(message.body, strict=True)
     zero_s = message.at_us / 1e6 - message.mono_s
     assert (zero_s + gone.begun_s, zero_s + gone.over_s) == (2.0, 7.5)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,11 +15,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kept_things import BOOT, CHAMBER, note
 from stillair.clock import ManualClock
 from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import (
     LARGEST_BYTES,
+    MESSAGES,
     MOST_READINGS,
     Form,
     HallMessage,
@@ -28,11 +31,13 @@ from stillair.hall.messages import (
 from stillair.hall.obeying import WAIT_S, Heard
 from stillair.hall.publisher import Watch
 from stillair.hall.rows import TAKEN_S, Ledger, Rows
+from stillair.model import Outcome
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
 from stillair.storage.onward import NextReadings, Onward
 from stillair.storage.packing import MISSING, UNITS_PER_K
 from stillair.storage.readings import Readings
+from stillair.storage.records import Parcel
 
 FORM = Form(
     prefix="shed", board="0123456789ab", chamber="north-bench", name="north bench", simulated=True
@@ -288,19 +293,105 @@ def test_the_longest_batch_keeps_within_its_bound() -> None:
 class Wire:
     """A connection whose broker confirms at once: what was published on it."""
 
-    is_in, largest_bytes = True, LARGEST_BYTES
+    is_in = True
 
-    def __init__(self) -> None:
-        self.sent: list[ReadingsMessage] = []
+    def __init__(self, largest_bytes: int = 2 * LARGEST_BYTES) -> None:
+        self.largest_bytes = largest_bytes
+        self.sent: list[Any] = []
 
     def may(self, _kind: str) -> bool:
         return True
 
     def publish(
-        self, _kind: str, _topic: str, payload: bytes, done: Callable[[], None], **_: Any
+        self, kind: str, _topic: str, payload: bytes, done: Callable[[], None], **_: Any
     ) -> None:
-        self.sent.append(ReadingsMessage.model_validate_json(payload))
+        assert len(payload) <= self.largest_bytes
+        self.sent.append(MESSAGES[kind].model_validate_json(payload))
         done()
+
+
+class Entries:
+    """Notes in a journal on the disk, and a hall to which they go."""
+
+    def __init__(self, folder: Path, texts: list[str], wire: Wire) -> None:
+        self.wire: Any = wire
+        with closing(Journal.open(folder / "journal.db")) as journal:
+            outcomes = [Outcome(CHAMBER, 100.0, notes=(note(text),)) for text in texts]
+            journal.commit_all([Parcel(outcome, BOOT) for outcome in outcomes])
+        self._clock = ManualClock()
+        self._onward = Onward(folder / "journal.db", Readings(folder / "archive.db"))
+        self._rows = Rows(
+            Ledger(last_seq=lambda: len(texts), cleaned=lambda body: body),
+            self._onward,
+            cursors(folder),
+            chamber=CHAMBER,
+            sensors=(),
+            every_s=5.0,
+            clock=self._clock,
+        )
+        self._rows.ready()
+        self._heard = Heard(FORM.board, FORM.chamber, self._clock.now_s())
+
+    def takes(self, entries: int, *, seq: int = 0, parcel: str = "") -> None:
+        """The hall has so much, and takes so many at once."""
+        told: dict[str, Any] = {"hall": "a", "at": "2026-05-02T09:00:00Z", "entries": entries}
+        self._heard.says(HallMessage(**told, state="taking").payload(), self._clock.now_s())
+        self.has(seq, parcel)
+
+    def has(self, seq: int, parcel: str) -> None:
+        word: dict[str, Any] = {"board": FORM.board, "chamber": CHAMBER, "sensors": {}}
+        self._heard.has(TakenMessage(hall="a", seq=seq, parcel=parcel, **word).payload())
+
+    def go(self, seconds: float) -> list[list[int]]:
+        """The numbers in each message that has gone out within so long."""
+        before, until_s = len(self.wire.sent), self._clock.now_s() + seconds
+        while self._clock.now_s() < until_s:
+            self._clock.advance(0.5)
+            for _ in range(3):  # a question to the disk is answered by another thread
+                self._rows.hand_on(self.wire, FORM, self._heard)
+                time.sleep(0.002)
+        sent = self.wire.sent[before:]
+        return [[told.seq, *(each.seq for each in told.more)] for told in sent]
+
+    def close(self) -> None:
+        self._onward.close()
+
+
+def test_several_entries_go_to_a_hall_that_takes_them_and_only_its_word_moves_on(
+    tmp_path: Path,
+) -> None:
+    with closing(Entries(tmp_path, [f"lap {n}" for n in range(1, 9)], Wire())) as of:
+        of.takes(3)
+        assert of.go(10.0) == [[1, 2, 3]]
+        first = of.wire.sent[-1]
+        assert first.after == 0
+        assert of.go(TAKEN_S) == [[1, 2, 3]], "it has not said that it has it"
+        of.has(first.more[0].seq, first.more[0].parcel)
+        assert of.go(5.0) == [[3, 4, 5]], "it took a part of them"
+        assert of.wire.sent[-1].after == 2
+        of.has(5, of.wire.sent[-1].more[-1].parcel)
+        assert of.go(5.0) == [[6, 7, 8]]
+        of.has(1, first.parcel)
+        assert of.go(5.0) == [[2, 3, 4]], "its store was put back"
+        of.takes(1, seq=7, parcel=of.wire.sent[-2].more[0].parcel)
+        assert of.go(5.0) == [[8]], "it takes one at a time"
+
+
+@pytest.mark.parametrize(
+    ("texts", "largest_bytes", "sent"),
+    [
+        pytest.param(["a" * 19_000] * 5, 2**20, [[1, 2, 3]], id="as many as a message holds"),
+        pytest.param(["a" * 19_000] * 2, 30_000, [[1]], id="less where the broker bears less"),
+        pytest.param(["a" * 19_000, "b"], 9_000, [[2]], id="one too long for it is left out"),
+        pytest.param(["a"] * 300, 2**20, [list(range(1, 101))], id="what is read at once"),
+    ],
+)
+def test_a_message_of_entries_stays_within_its_bounds(
+    tmp_path: Path, texts: list[str], largest_bytes: int, sent: list[list[int]]
+) -> None:
+    with closing(Entries(tmp_path, texts, Wire(largest_bytes))) as of:
+        of.takes(10_000)
+        assert of.go(5.0) == sent
 
 
 def test_what_a_hall_does_not_say_that_it_has_is_sent_again_after_a_while(kept: Kept) -> None:

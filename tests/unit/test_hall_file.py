@@ -17,6 +17,7 @@ def test_the_smallest_file() -> None:
     settings = hall_from_text(NAME + STORE, "hall.toml")
     assert (settings.topic, settings.mqtt.host, settings.answers) == ("stillair", "127.0.0.1", None)
     assert settings.store.whole_pages_address == settings.store.address
+    assert settings.store.keep_days == 3_650
 
 
 @pytest.mark.parametrize(
@@ -44,6 +45,7 @@ def test_the_smallest_file() -> None:
         ),
         (NAME + STORE.replace("stillair@", "") + 'password = "x"\n', "no use without a user"),
         (NAME + STORE + "[store]\n", "stands twice"),
+        (NAME + STORE + "keep_days = 0\n", "store.keep_days"),
     ],
 )
 def test_a_fault_is_named(text: str, said: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import subprocess
 from typing import Any
 
 import pytest
@@ -10,9 +11,9 @@ import pytest
 from hall_voices import board_mark
 from stillair.clock import ManualClock
 from stillair.errors import CommandRefused
-from stillair.hall.messages import ActedMessage
+from stillair.hall.messages import ActedMessage, ActMessage
 from stillair.hall.mirror import Heard
-from stillair.hall.orders import read_order
+from stillair.hall.orders import NotOursError, own_secret, read_order, signature
 from stillair.runtime.hall_orders import MOST, Orders
 
 SECRET = "oars, riggers and spacers"
@@ -57,6 +58,27 @@ def test_it_is_signed_sent_and_answered() -> None:
     assert given.states() == ["sent"]
     assert given.orders.answered(answer(order)) == ONE.key
     assert given.states() == ["done"]
+
+
+def test_a_board_may_have_a_secret_of_its_own_which_is_of_no_use_against_others() -> None:
+    # As the page on setting up a hall has it made.
+    line = ("openssl", "dgst", "-sha256", "-hmac", SECRET)
+    made = subprocess.run(line, input=ONE.board.encode(), capture_output=True, check=True)
+    own = made.stdout.decode().split()[-1]
+    assert own == own_secret(SECRET, ONE.board)
+    given = Given()
+    order = given.orders.acknowledge(ONE, "north-bench-1", by="cox")
+    assert read_order(given.sent[0], own).id == order
+    assert read_order(given.sent[0], SECRET).id == order
+    other = Heard(f"{board_mark(2)}.north-bench", board_mark(2), "north-bench")
+    given.orders.acknowledge(other, "north-bench-1", by="cox")
+    text = ActMessage.model_validate_json(given.sent[1]).order
+    forged = ActMessage(order=text, signature=signature(own, text), own_signature="")
+    for secret, payload in ((own, given.sent[1]), (SECRET, forged.payload())):
+        with pytest.raises(NotOursError):
+            read_order(payload, secret)
+    with pytest.raises(NotOursError):
+        read_order(forged.payload(), own_secret(SECRET, board_mark(2)))
 
 
 def test_a_board_that_says_nothing_for_ten_seconds_did_not_answer() -> None:

@@ -15,6 +15,7 @@ from stillair.clock import ManualClock
 from stillair.database.server import address_of, place_of
 from stillair.hall import inbox, names
 from stillair.hall.inbox import Inbox
+from stillair.hall.messages import MOST_ENTRIES, Entry
 from stillair.hall.understood import no_room, read, whose
 from stillair.storage.hall_batches import (
     ROW_READINGS,
@@ -91,21 +92,64 @@ def test_one_board_fills_no_store(of_board: int, of_hall: int, why: str) -> None
     assert bool(said) is bool(why)
 
 
-def test_an_entry_is_read_as_it_was_kept() -> None:
-    line = note_line(4)
-    came, why = read(OF, "entries", form().entry(12, line, line.body, after=9))
+def rows_message(*numbers: int, after: int | None = None) -> dict[str, Any]:
+    entries = [Entry.of(3 * n, note_line(n), note_line(n).body) for n in numbers]
+    found: dict[str, Any] = json.loads(form().entries(*entries, after=after))
+    return found
+
+
+def row(number: int, after: int | None, *, is_read: bool = True) -> EntryCame:
+    line = names.line_in_hall(BOARD, note_line(number)) if is_read else None
+    return EntryCame(OF, 3 * number, f"parcel{number}", line, after)
+
+
+def test_entries_are_read_as_they_were_kept_each_behind_the_one_before() -> None:
+    came, why = read(OF, "entries", json.dumps(rows_message(4, 5, 7, after=9)).encode())
     assert why == ""
-    assert came == EntryCame(OF, 12, "parcel4", names.line_in_hall(BOARD, line), 9)
+    assert came == [row(4, 9), row(5, 12), row(7, 15)]
+
+
+@pytest.mark.parametrize(
+    ("changed", "found"),
+    [
+        pytest.param({"topic": "weather"}, [1, -2, 3], id="nobody can read it"),
+        pytest.param({"seq": -6}, [1], id="it has no number"),
+        pytest.param({"seq": 3}, [1], id="it doesn't follow"),
+        pytest.param({"body": {"text": "a" * 270_000}}, [-1, -2, -3], id="it is all too long"),
+    ],
+)
+def test_one_of_several_entries_that_is_wrong_costs_itself_or_what_is_behind_it(
+    changed: dict[str, Any], found: list[int]
+) -> None:
+    message = rows_message(1, 2, 3)
+    message["more"][0].update(changed)
+    came, why = read(OF, "entries", json.dumps(message).encode())
+    assert why
+    before = [None, 3, 6]
+    assert came == [
+        row(abs(number), after, is_read=number > 0)
+        for number, after in zip(found, before[: len(found)], strict=True)
+    ]
+
+
+def test_of_more_entries_than_there_may_be_the_first_counts() -> None:
+    message = rows_message(*range(1, MOST_ENTRIES + 1))
+    came, why = read(OF, "entries", json.dumps(message).encode())
+    assert (len(came), why) == (MOST_ENTRIES, "")
+    message["more"].append(rows_message(MOST_ENTRIES + 1))
+    came, why = read(OF, "entries", json.dumps(message).encode())
+    assert came == [row(1, None)]
+    assert "more" in why
 
 
 def test_readings_are_read_to_the_last_digit() -> None:
     column: list[tuple[int, float | None]] = [(1, 20.0625), (2, None), (3, -0.0000001)]
     came, why = read(OF, "readings", readings_message({"top": column}, lane=3))
     assert why == ""
-    assert came == ReadingsCame(OF, 3, {"top": ([1, 2, 3], [200_625_000, -(2**63), -1])})
+    assert came == [ReadingsCame(OF, 3, {"top": ([1, 2, 3], [200_625_000, -(2**63), -1])})]
 
 
-entry_fields = json.loads(form().entry(3, note_line(1), note_line(1).body))
+entry_fields = rows_message(1, 2)
 readings_fields = json.loads(readings_message(batch(0)))
 values = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
@@ -124,7 +168,7 @@ def test_nothing_that_is_sent_raises(data: st.DataObject) -> None:
     came, why = read(
         OF, kind, data.draw(st.sampled_from([changed, changed[:-3], b"\xff" + changed]))
     )
-    assert came is not None or why
+    assert came or why
     assert len(why) <= 200
 
 
@@ -142,9 +186,9 @@ def test_nothing_that_is_sent_raises(data: st.DataObject) -> None:
 def test_behind_an_entry_that_nobody_can_read_it_goes_on(
     changed: dict[str, Any], seq: int | None
 ) -> None:
-    came, why = read(OF, "entries", json.dumps({**entry_fields, **changed}).encode())
+    came, why = read(OF, "entries", json.dumps({**rows_message(1), **changed}).encode())
     assert why
-    assert came == (None if seq is None else EntryCame(OF, seq, "parcel1", None))
+    assert came == ([] if seq is None else [row(1, None, is_read=False)])
 
 
 # --- cursors -----------------------------------------------------------------------------
@@ -236,19 +280,23 @@ def test_what_waits_is_bounded_by_topic_and_in_all(monkeypatch: pytest.MonkeyPat
         waiting.offer("a", b"%d" % number)
         waiting.offer(f"b{number}", b"x")
     assert waiting.left == 2
-    assert [each.payload for each in waiting.take(3, 0.0)] == [b"0", b"x", b"1"]
+    assert [each.payload for each in waiting.take(3, 99, 0.0)] == [b"0", b"x", b"1"]
     waiting.offer("a", b"6")
-    assert [each.payload for each in waiting.take(99, 0.0) if each.topic == "a"] == [
+    assert [each.payload for each in waiting.take(99, 99, 0.0) if each.topic == "a"] == [
         b"2",
         b"3",
         b"6",
     ]
+    for number in range(3):
+        waiting.offer(f"d{number}", b"x" * 40)
+    assert len(waiting.take(99, 80, 0.0)) == 2, "a round takes so many bytes"
+    assert len(waiting.take(99, 1, 0.0)) == 1, "but never nothing"
     monkeypatch.setattr(inbox, "MOST_BYTES", 1000)
     for number in range(10):
         waiting.offer(f"c{number}", b"x" * 400)
     assert waiting.left == 2 + 8
     waiting.clear()
-    assert waiting.take(9, 0.0) == []
+    assert waiting.take(9, 9, 0.0) == []
     assert waiting.oldest_s is None
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -157,7 +158,7 @@ def test_after_a_restart_nobody_is_told_twice_and_the_end_is_told() -> None:
 def begun_anew(rows: list[Notice], *chambers: str) -> tuple[Mirror, HallTelling]:
     """A hall that was started anew at second 1000, of which an earlier one knew chambers."""
     mirror = Mirror()
-    of = HallTelling("boat shed", telling(CAPTAIN), mirror)
+    of = HallTelling("boat shed", telling(CAPTAIN), mirror, ZoneInfo("Europe/Berlin"))
     known = [
         Told(
             *(str(row.alarm), row.stage, row.person, row.route, row.priority.value, DAY),
@@ -255,8 +256,19 @@ def test_a_board_stopped_in_the_middle_is_told_after_five_minutes(
     assert seconds(mirror, of, 1000, 1299) == []
     (notice, *_) = seconds(mirror, of, 1299, 1302)
     assert notice.title == "north bench: Stopped in the middle"
-    assert "was stopped at 18:00 UTC" in notice.text
+    assert "was stopped at 19:00," in notice.text
     assert while_ in notice.text
+
+
+def test_a_board_that_was_stopped_on_another_day_where_the_hall_is_says_which() -> None:
+    mirror, of = begun_anew([])
+    midnight = "2026-11-28T23:30:00.000Z"  # 00:30 of the day on which it is told there
+    for name, at in ((ONE, midnight), (board_mark(2), "2026-11-28T22:30:00.000Z")):
+        mirror.take(f"{name}/north-bench/now", now(name, job=a_job()), 1000.0)
+        mirror.take(f"{name}/north-bench/watch", watch(name, state="ended", at=at), 1000.0)
+    texts = [notice.text for notice in seconds(mirror, of, 1299, 1302)]
+    assert any("was stopped at 00:30, and" in text for text in texts)
+    assert any("was stopped at 23:30 on 2026-11-28, and" in text for text in texts)
 
 
 def test_a_broker_that_is_back_for_a_moment_each_minute_is_told() -> None:

@@ -3,14 +3,14 @@
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { SHAPES } from "./chamber.js";
 import { STANDINGS } from "./hall_rows.js";
-import { Seen } from "./hall_seen.js";
+import { Seen, SeenMany } from "./hall_seen.js";
 import { html } from "./html.js";
 import { chamberAddress } from "./route.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { A } from "./strings_alarm_test.js";
 import { H } from "./strings_hall.js";
-import { count, height, moment, temperature, words } from "./units.js";
+import { count, duration, height, moment, temperature, words } from "./units.js";
 
 /** @typedef {import("./types.js").Hall} Hall */
 /** @typedef {import("./types.js").HallRow} HallRow */
@@ -65,6 +65,7 @@ export function HallList({ now, rows, unit, may }) {
     ${below && html`<p class="sub">${below}</p>`}
     <div class="unseen" aria-live=${hall.counts.danger ? "assertive" : "polite"} aria-atomic="true">${says}</div>
     <${Troubles} hall=${hall} at=${now.at} may=${may} />
+    ${may && hall.counts.alarm + hall.counts.out_of_reach + hall.troubles.length > 1 && html`<${SeenMany} unit=${unit} />`}
     ${rows.failed && html`<p class="refused" role="alert">${T.failed} ${rows.failed}</p>`}
     ${!rows.come && !rows.failed && html`<p class="waiting">${T.asking}</p>`}
     ${all.length >= FILTER_FROM &&
@@ -72,7 +73,15 @@ export function HallList({ now, rows, unit, may }) {
     ${all.length > 0 && found.length === 0 && html`<p role="status">${T.nothing(all.length)}</p>`}
     <${Lines} found=${found} key=${`${plain} ${state}`} now=${now} unit=${unit} />
     <p class="small">${now.alarm_test.text}. <a class="way" href="#/alarm-test">${A.go}</a></p>
+    <p class="small">${T.kept(hall.keep_days)}</p>
   </section>`;
+}
+
+/** What ails the past that is shown, "" for nothing. @param {Hall | undefined} hall */
+export function pastOf(hall) {
+  if (!hall?.past) return "";
+  const { reason, behind_s } = hall.past;
+  return reason ? T.past_away(reason) : T.past_behind(behind_s === null ? "" : duration(behind_s));
 }
 
 /** What of the hall itself isn't well. @param {{hall: Hall, at: string, may: boolean}} props */
@@ -80,6 +89,7 @@ export function Troubles({ hall, at, may }) {
   const told = hall.troubles.map(
     (of) => html`${T.trouble(T.subjects.includes(of.subject) ? of.text : T.of_subject(of.subject, of.text), moment(of.since_at, at))}<${Seen} of=${of} may=${may} />`,
   );
+  if (hall.past) told.push(pastOf(hall));
   if (hall.strangers) told.push(T.strangers(hall.strangers));
   if (hall.refused) told.push(T.refused(hall.refused));
   if (!hall.people) told.push(T.nobody);

@@ -5,10 +5,10 @@ import { Act } from "./act.js";
 import { state } from "./alarms.js";
 import { get, post, remove } from "./ask.js";
 import { SHAPES } from "./chamber.js";
-import { isUnseen } from "./foremost.js";
+import { isUnseen, together } from "./foremost.js";
 import { nameOf } from "./guessed.js";
-import { unknownOf } from "./hall.js";
-import { Seen } from "./hall_seen.js";
+import { pastOf, unknownOf } from "./hall.js";
+import { Seen, SeenMany } from "./hall_seen.js";
 import { html } from "./html.js";
 import { later } from "./later.js";
 import { jobAddress } from "./route.js";
@@ -63,6 +63,7 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
     ${told && html`<${Sensors} sensors=${told.sensors} gone=${gone} unit=${unit} />`}
     ${told && html`<${LastHour} chamber=${drawnAs(chamber, now)} unit=${unit} dark=${dark} joined=${joined} />`}
     ${told && told.not_watched.length > 0 && html`<p class="small unwatched"><b>${T.not_watched}</b> ${told.not_watched.join(" ")}</p>`}
+    ${now.hall?.past && html`<p class="sub" role="status"><${Shape} kind="trouble" /> ${pastOf(now.hall)}</p>`}
     <${NewestJobs} id=${id} when=${when} />
     <p class="small">${T.at_board}</p>
     ${owner && gone && html`<${TakeOff} id=${id} />`}
@@ -140,6 +141,7 @@ function HallAlarms({ chamber, alarms, at, unit, may, able, again }) {
         </li>`;
       })}
     </ul>
+    ${may && able && !gone && together(alarms).length > 0 && html`<${SeenMany} chamber=${chamber.chamber} unit=${unit} done=${again} />`}
     ${may && able && alarms.some(isUnseen) && html`<p class="small">${gone ? T.unasked : T.seen_means}</p>`}
   </section>`;
 }

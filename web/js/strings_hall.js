@@ -102,6 +102,23 @@ export const H = {
   running: "Building now:",
   chart_none: "How it was in the last hours could not be asked for.",
   see: "I've seen it",
+  many: "Say of many that you've seen them",
+  many_of: "Nobody has seen so far:",
+  /** @param {number} n */
+  many_yes: (n) => (n === 1 ? "I've seen it" : `I've seen these ${figure(n)}`),
+  many_no: "Leave it",
+  many_none: "There is nothing that can be answered together.",
+  /** @param {number} n */
+  many_more: (n) => `${figure(n)} more come after these.`,
+  /** @param {number} n */
+  many_dangers: (n) => `${n === 1 ? "One danger is" : `${figure(n)} dangers are`} not among them: each is looked at by itself.`,
+  /** @param {number} n */
+  many_unasked: (n) => `${n === 1 ? "One alarm is" : `${figure(n)} alarms are`} not among them, for ${n === 1 ? "its board" : "their boards"} can't be asked just now: say it there.`,
+  many_means: "Each board is asked by itself to note it. Of what is the hall's own nobody else is told then, until it comes again.",
+  /** @param {number} n */
+  many_done: (n) => `Said of ${figure(n)}. What each board answers stands at its chamber.`,
+  /** @param {number} n  @param {string} why */
+  many_refused: (n, why) => `Of ${figure(n)} it could not be said: ${why}`,
   own_seen_means: "Nobody else is told then, until it is over and comes again.",
   /** @param {string} by */
   seen_by: (by) => `${by} has seen it.`,
@@ -121,5 +138,11 @@ export const H = {
   off_means: "What is kept of its past stays. If its board is heard again, the chamber comes back.",
   off_yes: "Take it off",
   off_no: "Leave it",
+  /** @param {string} why */
+  past_away: (why) => `The past can't be shown just now: ${why}. What boards hand on is kept all the same.`,
+  /** @param {string} time  "" where it isn't known */
+  past_behind: (time) => `What is shown of the past ${time ? `ends ${time} ago` : "may end some time ago"}: the copy of the database that pages read is behind.`,
+  /** @param {number} days */
+  kept: (days) => `Readings, and what happened outside of jobs, are kept for ${days % 365 ? `${figure(days)} days` : days === 365 ? "a year" : `${figure(days / 365)} years`}; jobs and dangers for good.`,
   jobs_of_all: "The newest of all chambers.",
 };

@@ -368,6 +368,8 @@
  * @property {number} refused
  * @property {boolean} answers  whether boards obey
  * @property {number} people
+ * @property {number} keep_days  how long readings are kept
+ * @property {{reason: string, behind_s: number | null} | null} past  what ails the copy that pages read
  * @property {({subject: string, text: string, since_at: string} & HallOwn)[]} troubles
  *
  * @typedef {object} HallOwn  an alarm that no board tells, but the hall itself

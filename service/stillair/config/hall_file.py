@@ -94,6 +94,11 @@ class StoreTable(Table):
     password: SecretStr | None = Field(
         default=None, description="The password; better kept in password_file."
     )
+    keep_days: Annotated[int, Field(ge=1, le=36_500)] = Field(
+        default=3_650,
+        description="Readings older than this are given up, and what happened outside of jobs; "
+        "jobs and dangers are not.",
+    )
 
     @field_validator("password")
     @classmethod
@@ -128,7 +133,9 @@ class AnswersTable(Table):
     """What signs the hall's orders to boards."""
 
     secret_file: FilePath | None = Field(
-        default=None, description="File whose one line all boards have as answers_secret, too."
+        default=None,
+        description="File whose one line boards have as answers_secret, or one made of it for "
+        "each.",
     )
     secret: SecretStr | None = Field(
         default=None, description="That secret itself; better kept in secret_file."

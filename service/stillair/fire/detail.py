@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.fire.grid import middle
+
 Gray = NDArray[np.uint8]
 Plane = NDArray[np.float32]
 
@@ -55,7 +57,7 @@ class Detail:
 
     def sharpness(self, where: NDArray[np.bool_]) -> float | None:
         """The median ratio of finer to coarser structure there; None where there is too little."""
-        return float(np.median(self.fine_ratio[where])) if where.sum() >= 3 else None
+        return middle(self.fine_ratio[where]) if where.sum() >= 3 else None
 
     @property
     def brightness(self) -> float:
@@ -96,7 +98,7 @@ def _bands(gray: Gray) -> tuple[Plane, Plane, Plane]:
 
 
 def _noise(difference: Plane) -> float:
-    return float(np.median(np.square(difference))) / _SQUARED_MEDIAN / 2.0
+    return middle(np.square(difference)) / _SQUARED_MEDIAN / 2.0
 
 
 def _resized(plane: Gray | Plane, wide: int, high: int) -> Plane:

@@ -40,13 +40,13 @@ TOLD_AFTER_S = 10.0
 SOFT = "even its sharpest edges are wide"
 
 
-def edges(middle: Plane, noise: float) -> tuple[float | None, float]:
+def edges(plane: Plane, noise: float) -> tuple[float | None, float]:
     """How wide edges are in the sharpest parts, of its width, and the median part's contrast.
 
-    `middle` is the median of some pictures, `(120, 160) float32`, and `noise` the standard
+    `plane` is the median of some pictures, `(120, 160) float32`, and `noise` the standard
     deviation of a pixel. The width is None where fewer than `LEAST_EDGES` parts have an edge.
     """
-    light = smoothed(middle, SMOOTHED_PX)
+    light = smoothed(plane, SMOOTHED_PX)
     light = light - smoothed(light, BAND_PX)
     around = np.ones((WINDOW_PX, WINDOW_PX), np.uint8)
     step = np.asarray(cv2.dilate(light, around) - cv2.erode(light, around), np.float32)
@@ -55,7 +55,7 @@ def edges(middle: Plane, noise: float) -> tuple[float | None, float]:
     steps = np.take_along_axis(_parts(step), steepest, axis=1)
     widths = steps / np.maximum(np.take_along_axis(_parts(slope), steepest, axis=1), 1e-3)
     measured = steps >= max(LEAST_STEP, STEP_BY_NOISE * noise)
-    contrast = float(np.median(steps))
+    contrast = middle(steps)
     if measured.sum() < LEAST_EDGES:
         return None, contrast
     return float(np.quantile(widths[measured], SHARPEST)) / SIZE[0], contrast

@@ -58,7 +58,7 @@ from stillair.fire import flame
 from stillair.fire.compared import BRIGHTEST, DARKEST, LEAST_PIXELS, MODEL_ERROR, NOISE_LEFT
 from stillair.fire.detail import detail_of
 from stillair.fire.edges import SOFT, edges, is_soft
-from stillair.fire.grid import SIZE, slopes, smoothed, sums
+from stillair.fire.grid import SIZE, middle, middles, slopes, smoothed, sums
 from stillair.fire.light import FLICKER_FROM, cell_sums
 from stillair.fire.veil import COARSE_PX, FINE_PX, SAMPLE_EVERY_S, SAMPLES
 from stillair.fire.view import ViewCheck
@@ -298,10 +298,10 @@ class _Scene:
     def __init__(self, samples: Sequence[Gray]) -> None:
         self._stack = np.stack(samples).astype(np.float32)
         stack = np.sort(self._stack, axis=0)
-        self.middle: NDArray[np.float32] = np.median(stack, axis=0)
+        self.middle: NDArray[np.float32] = middles(stack, 0)[0]
         low, high = (1, -2) if len(stack) >= SAMPLES else (0, -1)
         spread = stack[high] - stack[low]
-        self.noise = float(np.median(spread)) / 2.0
+        self.noise = middle(spread) / 2.0
         noise = self.noise + 0.3  # rounding
         still = (spread < STILL_RANGE + 3.0 * noise) & (self.middle > DARKEST)
         still &= self.middle < BRIGHTEST
@@ -345,7 +345,7 @@ def _swing(cells: Sequence[NDArray[np.float32]]) -> float:
         return 0.0
     stack = np.stack(cells)
     means = stack.mean(axis=0)
-    swing = np.median(stack / np.maximum(means, 1.0) - 1.0, axis=2)
+    swing = middles(stack / np.maximum(means, 1.0) - 1.0, 2)[:, :, 0]
     return float(np.sqrt(np.square(swing - swing.mean(axis=0)).mean()))
 
 

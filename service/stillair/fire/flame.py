@@ -70,7 +70,7 @@ from stillair.fire.flame_colour import (
     where_hot,
 )
 from stillair.fire.flame_terms import features, likelihood
-from stillair.fire.grid import Gray, middle
+from stillair.fire.grid import Gray, middle, middles
 from stillair.fire.regions import Region
 
 Spots = NDArray[np.intp]
@@ -333,7 +333,7 @@ class FlameWatch:
                 "edge": self._edge(window, spots, swing),
                 "novel": novel,
                 "coloured": float(self._occupancy[window][spots].mean()) / 255.0,
-                "flares": float(((most - np.median(green, axis=0)) / (most - least + 1.0)).mean()),
+                "flares": float(((most - middles(green, 0)[0]) / (most - least + 1.0)).mean()),
                 "brighter": brighter,
                 "swing": math.log(swing + 1.0),
                 "great": float((np.abs(changes) > LOUD).mean()),

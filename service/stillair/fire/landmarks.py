@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.fire.detail import STRUCTURE_VARIANCE, Detail, Plane, block_means
+from stillair.fire.grid import middle
 from stillair.fire.light import WHITE_LEVEL
 
 LEARNING_S = 120.0  # the scene follows what changes in it with this time constant
@@ -121,7 +122,7 @@ class Landmarks:
             return None
         correlation, slope = _regression(structure, detail.structure)
         alike = correlation >= ALIKE
-        contrast = float(np.median(slope[known])) / max(dimming, 0.05)
+        contrast = middle(slope[known]) / max(dimming, 0.05)
         kept = float(alike[known].mean())
         visible = detail.visible(dimming)
         left = float(visible.sum()) / max(self._most_blocks, 1.0)

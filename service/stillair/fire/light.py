@@ -7,11 +7,13 @@ it and weak far away.
 
 from __future__ import annotations
 
+import statistics
 from collections import deque
 from enum import StrEnum
 
 import cv2
 import numpy as np
+from numpy import fft
 from numpy.typing import NDArray
 
 Gray = NDArray[np.uint8]
@@ -124,7 +126,7 @@ class Flicker:
         if np.sqrt(strength[usual]) < (FLICKER_FROM if regular else IRREGULAR_FROM):
             return Unsteady.NO
         turns = np.count_nonzero(np.diff(np.signbit(rows), axis=0), axis=0)
-        if np.median(turns) < FLICKER_TURNS:
+        if statistics.median(turns.tolist()) < FLICKER_TURNS:
             return Unsteady.NO
         follows = swing[:, rows_lit]
         common = np.einsum("tr,trc->rc", rows, follows) / len(cells)
@@ -147,6 +149,6 @@ def _row_medians(cells: NDArray[np.float32], lit: NDArray[np.bool_]) -> NDArray[
 
 def _is_regular(course: NDArray[np.floating]) -> bool:
     """Whether one frequency, with its neighbours, holds four fifths of the variance."""
-    power = np.abs(np.fft.rfft(course - course.mean())) ** 2
+    power = np.abs(fft.rfft(course - course.mean())) ** 2
     top = int(power[1:].argmax()) + 1
     return bool(power[max(1, top - 1) : top + 2].sum() >= 0.8 * power[1:].sum())

@@ -12,6 +12,7 @@ stillness, and the watch asks about stillness alone.
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 
 import cv2
@@ -83,7 +84,7 @@ class MotionMap:
         known = self._moving_s >= KNOWN_AFTER_S
         counted = changed & (self._map > 0.02).astype(np.uint8) if known else changed
         amount = float(cv2.countNonZero(counted))
-        usual = float(np.median(self._amounts)) if len(self._amounts) > 50 else 0.0
+        usual = statistics.median(self._amounts) if len(self._amounts) > 50 else 0.0
         if amount < max(LEAST_SPOTS, USUAL_SHARE * usual):
             return
         self._moved_s.append(t_s)

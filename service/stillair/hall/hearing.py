@@ -23,9 +23,9 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from stillair.alerts.topic import BrokerSettings
 from stillair.clock import Clock
 from stillair.hall.catching_up import pause_s
-from stillair.hall.messages import HallMessage
+from stillair.hall.messages import MOST_ENTRIES, HallMessage
 from stillair.hall.mirror import Heard
-from stillair.hall.wire import LET_IN_S, Wire
+from stillair.hall.wire import LET_IN_S, Wire, why_ended
 from stillair.storage.items import label
 
 if TYPE_CHECKING:
@@ -171,9 +171,9 @@ class Hearing:
                 if self.is_in:
                     failures = 0
                 known = isinstance(error, OSError)
-                why = str(getattr(error, "strerror", None) or error).lower()
                 # paho raises struct.error, IndexError and others for what a broker garbles.
-                why = why if known else f"it does not speak MQTT 5 as it should ({why[:80]})"
+                garbled = f"it does not speak MQTT 5 as it should ({str(error).lower()[:80]})"
+                why = why_ended(error) if isinstance(error, OSError) else garbled
                 self._lost(why, None if known else error)
                 failures += 1
             self._beat_s = self._clock.now_s()
@@ -229,7 +229,8 @@ class Hearing:
 
     def _word(self, state: HallState) -> bytes:
         at = label(self._clock.wall().timestamp())
-        return HallMessage(hall=self._mark() or UNKNOWN, state=state, at=at).payload()
+        told = HallMessage(hall=self._mark() or UNKNOWN, state=state, at=at, entries=MOST_ENTRIES)
+        return told.payload()
 
     def _speak(self, client: Client) -> None:
         """Give the broker what is due."""

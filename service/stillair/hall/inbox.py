@@ -44,12 +44,18 @@ class Inbox:
             self._letters.append(Letter(topic, payload, self._clock.now_s()))
             self._has_come.notify()
 
-    def take(self, most: int, within_s: float) -> list[Letter]:
-        """The oldest messages, once there are any; none after so long."""
+    def take(self, most: int, most_bytes: int, within_s: float) -> list[Letter]:
+        """The oldest messages, once there are any; none after so long.
+
+        No more than `most`, and none behind the one that brings them to so many bytes.
+        """
+        taken: list[Letter] = []
+        size = 0
         with self._has_come:
             self._has_come.wait_for(lambda: bool(self._letters), within_s)
-            taken = [self._letters.popleft() for _ in range(min(most, len(self._letters)))]
-            for letter in taken:
+            while self._letters and len(taken) < most and size < most_bytes:
+                taken.append(letter := self._letters.popleft())
+                size += len(letter.payload)
                 self._bytes -= len(letter.payload) + OVERHEAD_BYTES
                 if (count := self._of_one[letter.topic] - 1) > 0:
                     self._of_one[letter.topic] = count

@@ -152,14 +152,14 @@ def hall_id(subject: str) -> str:
     return f"hall {subject}"
 
 
-def reach_matter(of: Heard, now_s: float) -> Matter:
-    """The matter of a chamber's being out of reach."""
+def reach_matter(of: Heard, now_s: float, stopped: str = "") -> Matter:
+    """The matter of a chamber's being out of reach; `stopped` says when, of one that was."""
     why = (
         {
             Reach.SILENT: "Its board broke off its connection",
             Reach.UNHEARD: f"Its board has said nothing for {UNHEARD_S:g} s",
             Reach.STUCK: "A part of the watch on its board no longer comes round",
-            Reach.ENDED: f"Its board was stopped{_at(of.watch_at)}, and {of.stopped_while}",
+            Reach.ENDED: f"Its board was stopped{stopped}, and {of.stopped_while}",
         }[of.reach]
         if of.is_out_of_reach
         else "Its board is heard again"
@@ -193,10 +193,6 @@ def _waits_s(of: Heard) -> float:
         return 0.0  # it said nothing for a minute
     waits = {Reach.STUCK: STUCK_S, Reach.ENDED: STOPPED_S}
     return waits.get(of.reach, OUT_OF_REACH_S)
-
-
-def _at(label: str | None) -> str:
-    return f" at {label[11:16]} UTC" if label is not None and label.endswith("Z") else ""
 
 
 def misread_matter(of: Heard) -> Matter:

@@ -6,7 +6,8 @@ itself and CHAMBER the chamber's key, so that two boards with a chamber of one n
     watch       is it watched; retained, and by the last will also where the board can't say so
     now         how it is, for one line of a page; retained
     alarms/ID   each alarm as it stands; retained, empty once it is over and answered
-    entries     rows of the ledger, one a message, in the order of `seq`
+    entries     rows of the ledger in the order of `seq`: one a message, or as many as a hall
+                says that it takes in one, those behind the first in `more`
     readings    temperatures, in the order of time
     acted       what became of an order
 
@@ -41,6 +42,7 @@ VERSION: Final = 1
 MOST_READINGS: Final = 1_500  # in one message, all sensors together
 READING_BYTES: Final = 30  # at most: instant, temperature and two commas
 LARGEST_BYTES: Final = 64 * 1024  # of a batch of readings
+MOST_ENTRIES: Final = 100  # in one message; several keep within LARGEST_BYTES as well
 LARGEST_ENTRY_BYTES: Final = 256 * 1024  # what is longer no taker has to bear
 
 WATCHING: Final = "watching"
@@ -163,7 +165,7 @@ class AlarmMessage(_Message):
     alarm: Alarm
 
 
-class EntryMessage(_Message):
+class Entry(_Part):
     """One row of the ledger. Its body is the record that is kept, less hosts and paths.
 
     Its instants (`_s`) are seconds of the board's boot; `at_us` - 10^6 `mono_s` is when second 0
@@ -171,10 +173,6 @@ class EntryMessage(_Message):
     """
 
     seq: int = Field(description="Its number on this board; gaps are meant.")
-    after: int | None = Field(
-        default=None,
-        description="The number that `taken` named last: behind a gap nothing is taken.",
-    )
     parcel: str = Field(description="Which outcome brought it; with `part` its identity.")
     part: int
     topic: str
@@ -186,6 +184,38 @@ class EntryMessage(_Message):
     at_us: int
     made_with: str = Field(description="Version of the program, hash of its settings.")
     body: dict[str, JsonValue]
+
+    @classmethod
+    def of(cls, seq: int, line: KeptLine, body: Item) -> Entry:
+        """The row of that number, with its body as it may go out."""
+        return cls(
+            seq=seq,
+            parcel=line.parcel,
+            part=line.part,
+            topic=line.topic,
+            kind=line.kind,
+            job=line.job,
+            event=line.event,
+            boot_id=line.boot,
+            mono_s=line.mono_s,
+            at_us=line.at_us,
+            made_with=line.made_with,
+            body=body,
+        )
+
+
+class EntryMessage(_Message, Entry):
+    """A row of the ledger, and those that follow it."""
+
+    after: int | None = Field(
+        default=None,
+        description="The number that `taken` named last: behind a gap nothing is taken.",
+    )
+    more: tuple[Entry, ...] = Field(
+        default=(),
+        max_length=MOST_ENTRIES - 1,
+        description="The rows behind it: only to a hall that takes several in one message.",
+    )
 
 
 class Erased(_Part):
@@ -227,6 +257,9 @@ class HallMessage(_Part):
     )
     state: Literal["taking", "ended", "silent"]
     at: str
+    entries: int = Field(
+        default=1, ge=1, description="How many rows of the ledger it takes in one message."
+    )
     version: str = Field(default=__version__, description="Of the program.")
 
     def payload(self) -> bytes:
@@ -275,7 +308,12 @@ class ActMessage(_Part):
 
     v: Literal[1] = 1
     order: str = Field(max_length=4_000, description="An `Order` as JSON text.")
-    signature: str = Field(description="HMAC-SHA256 of that text by the common secret, in hex.")
+    signature: str = Field(description="HMAC-SHA256 of that text by the hall's secret, in hex.")
+    own_signature: str = Field(
+        default="",
+        description="The same by the board's own secret: HMAC-SHA256 of its mark by the hall's, "
+        "in hex.",
+    )
 
     def payload(self) -> bytes:
         """As it is published."""
@@ -345,24 +383,9 @@ class Form:
         """An alarm as it stands."""
         return AlarmMessage(**self._of, alarm=Alarm.model_validate(item)).payload()
 
-    def entry(self, seq: int, line: KeptLine, body: Item, *, after: int | None = None) -> bytes:
-        """A row of the ledger, with its body as it may go out, and what `taken` named last."""
-        return EntryMessage(
-            **self._of,
-            seq=seq,
-            after=after,
-            parcel=line.parcel,
-            part=line.part,
-            topic=line.topic,
-            kind=line.kind,
-            job=line.job,
-            event=line.event,
-            boot_id=line.boot,
-            mono_s=line.mono_s,
-            at_us=line.at_us,
-            made_with=line.made_with,
-            body=body,
-        ).payload()
+    def entries(self, first: Entry, *more: Entry, after: int | None = None) -> bytes:
+        """Rows of the ledger that follow each other, and what `taken` named last."""
+        return EntryMessage(**self._of, **dict(first), after=after, more=more).payload()
 
     def acted(self, order: str, reason: str | None) -> bytes:
         """What became of an order: None where it was done, else why not."""

@@ -27,11 +27,13 @@ class Mode(Enum):
 class Heard:
     """The hall's last words.
 
-    `hall` is the mark of the one that takes, "" while none does; `word` how far that has us.
+    `hall` is the mark of the one that takes, "" while none does; `word` how far that has us,
+    `together` how many entries it takes in one message.
     """
 
     def __init__(self, board: str, chamber: str, now_s: float) -> None:
         self.hall = ""
+        self.together = 1
         self.word: TakenMessage | None = None
         self.why_not = ""  # why nobody takes, where a hall is known
         self._board = board
@@ -50,7 +52,7 @@ class Heard:
             self.why_not = "what the hall says can't be understood"
             told = HallMessage.model_validate_json(payload)
             if told.state == "taking":
-                self.hall, self.why_not = told.hall, ""
+                self.hall, self.why_not, self.together = told.hall, "", told.entries
             else:
                 gone = "takes nothing just now" if told.state == "ended" else "is out of reach"
                 self.why_not = f"the hall {gone}"

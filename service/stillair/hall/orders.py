@@ -1,8 +1,10 @@
 """What somebody at a hall wants done here: checked, and carried out as if it were said here.
 
-An order can do one thing, acknowledge an alarm. It counts only with the signature that the common
+An order can do one thing, acknowledge an alarm. It counts only with the signature that the board's
 secret makes, for a minute, once, and for the chamber that it names; whoever reaches the broker
-can write there. Nothing here waits: what the watch answers is asked for again and again.
+can write there. That secret is the hall's, or one that is made of it for this board alone, with
+which nobody can order anything of another. Nothing here waits: what the watch answers is asked
+for again and again.
 
 References
 ----------
@@ -43,9 +45,9 @@ LONGEST_NAME: Final = 80
 class Answers:
     """What a board does at a hall's word; no call waits.
 
-    `secret` is what the hall has as well. `acknowledge` takes an alarm and who has seen it; the
-    future raises `CommandRefused`. `done` puts that on record. `forged` is told when somebody
-    sends many orders that nobody signed, and when that is over.
+    `secret` is the hall's, or what is made of it for this board. `acknowledge` takes an alarm and
+    who has seen it; the future raises `CommandRefused`. `done` puts that on record. `forged` is
+    told when somebody sends many orders that nobody signed, and when that is over.
     """
 
     secret: str
@@ -58,9 +60,14 @@ class NotOursError(ValueError):
     """What came is no order of who knows the secret."""
 
 
-def signature(secret: str, order: str) -> str:
+def signature(secret: str, text: str) -> str:
     """What signs the text of an order."""
-    return hmac.new(secret.encode(), order.encode(), hashlib.sha256).hexdigest()
+    return hmac.new(secret.encode(), text.encode(), hashlib.sha256).hexdigest()
+
+
+def own_secret(secret: str, board: str) -> str:
+    """What is made of a hall's secret for one board."""
+    return signature(secret, board)
 
 
 def read_order(payload: bytes, secret: str) -> Order:
@@ -70,7 +77,8 @@ def read_order(payload: bytes, secret: str) -> Order:
     try:
         told = ActMessage.model_validate_json(payload)
         right = signature(secret, told.order).encode()
-        if not hmac.compare_digest(told.signature.encode(), right):
+        given = (told.signature.encode(), told.own_signature.encode())
+        if not any(hmac.compare_digest(each, right) for each in given):
             raise NotOursError("its signature is wrong")
         return Order.model_validate_json(told.order)
     except (ValidationError, UnicodeError):

@@ -1,8 +1,9 @@
 """Entries and readings on their way to who takes them, and how far that has got.
 
 Journal and archive are the queue: they are read on from the cursors of a `Progress`, one message
-of a kind at a time. A thread that lives only as long as a question asks the disk, so that a card
-that hangs keeps nothing else from the hall.
+of a kind at a time; to a hall that takes several entries in one, as many as are read and have
+room. A thread that lives only as long as a question asks the disk, so that a card that hangs
+keeps nothing else from the hall.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any, Final
 
 from stillair.clock import Clock
@@ -24,6 +26,7 @@ from stillair.hall.messages import (
     LARGEST_ENTRY_BYTES,
     MOST_READINGS,
     READING_BYTES,
+    Entry,
     Form,
     TakenMessage,
 )
@@ -165,7 +168,7 @@ class Rows:
         self._obeyed: TakenMessage | None = None
         self._lines: deque[tuple[int, KeptLine]] = deque()
         self._read_seq = self._progress.seq if self._progress else 0
-        self._entry: tuple[int, float] | None = None  # its number, and when it was given
+        self._entry: tuple[int, float] | None = None  # the last one given, and when
         self._batch: tuple[Batch, float] | None = None
         self._word_due_s = -1e9
         self._entries_due_s = -1e9
@@ -178,7 +181,8 @@ class Rows:
         self._question.answered()
         self._take_told(self._progress)
         if self._may(self._progress, heard, now_s):
-            self._tell_entries(connection, form, self._progress, now_s)
+            together = heard.together if self._hall else 1
+            self._tell_entries(connection, form, self._progress, now_s, together)
             self._tell_readings(connection, form, self._progress, now_s)
         self.keep()
 
@@ -230,11 +234,8 @@ class Rows:
         return False
 
     def _is_next(self, word: TakenMessage) -> bool:
-        """Whether it names the row that was sent last."""
-        if not self._lines:
-            return False
-        seq, line = self._lines[0]
-        return (word.seq, word.parcel) == (seq, line.parcel)
+        """Whether it names one of the rows that come next."""
+        return (word.seq, word.parcel) in ((seq, line.parcel) for seq, line in self._lines)
 
     def _obey(self, progress: Progress, word: TakenMessage, *, known: bool) -> None:
         self._obeyed, before = word, progress.seq
@@ -253,8 +254,8 @@ class Rows:
         while self._lines and self._lines[0][0] <= progress.seq:
             self._lines.popleft()
         self._read_seq = max(self._read_seq, progress.seq)
-        if self._entry is not None and self._entry[0] <= progress.seq:
-            self._entry = None
+        if progress.seq > before:
+            self._entry = None  # where it is only a part, the hall takes no more of that message
 
     def _is_under_way(self, given_s: float | None, now_s: float) -> bool:
         """Whether the hall may still say that it has what was given it then."""
@@ -268,7 +269,12 @@ class Rows:
     # --- entries ------------------------------------------------------------------------
 
     def _tell_entries(
-        self, connection: Connection, form: Form, progress: Progress, now_s: float
+        self,
+        connection: Connection,
+        form: Form,
+        progress: Progress,
+        now_s: float,
+        together: int,
     ) -> None:
         if now_s < self._entries_due_s or not connection.may("entries"):
             return
@@ -278,14 +284,16 @@ class Rows:
             self._read_lines(now_s)
             return
         seq, line = self._lines[0]
+        most_bytes = connection.largest_bytes - TOPIC_BYTES
+        entries = self._next(together, min(LARGEST_BYTES, most_bytes) - TOPIC_BYTES)
         after = self._obeyed.seq if self._obeyed else None
-        payload = form.entry(seq, line, self._ledger.cleaned(line.body), after=after)
-        if len(payload) > min(LARGEST_ENTRY_BYTES, connection.largest_bytes - TOPIC_BYTES):
+        payload = form.entries(*entries, after=after)
+        if len(payload) > min(LARGEST_ENTRY_BYTES, most_bytes):
             log.error("entry %d is too long for the hall: %d bytes", seq, len(payload))
             self._lines.popleft()
             progress.passed(seq, line.parcel)
             return
-        self._entry = (seq, now_s) if self._hall else None
+        self._entry = (entries[-1].seq, now_s) if self._hall else None
 
         def done() -> None:
             if not self._hall and self._lines and self._lines[0][0] == seq:
@@ -298,6 +306,17 @@ class Rows:
 
         topic = form.topic("entries")
         connection.publish("entries", topic, payload, done, retain=False, unheard=unheard)
+
+    def _next(self, most: int, room: int) -> list[Entry]:
+        """The next rows: one, and as many more as have room in one message."""
+        entries: list[Entry] = []
+        for seq, line in islice(self._lines, most):
+            entry = Entry.of(seq, line, self._ledger.cleaned(line.body))
+            room -= len(entry.model_dump_json()) + 1  # a comma
+            if entries and room < 0:
+                break
+            entries.append(entry)
+        return entries
 
     def _read_lines(self, now_s: float) -> None:
         """Have the next lines read, if there are any."""

@@ -30,6 +30,7 @@ from stillair.hall.listening import Listening
 from stillair.hall.messages import TakenMessage
 from stillair.hall.names import MOST_CHAMBERS
 from stillair.hall.understood import no_room, read, whose
+from stillair.hall.wire import why_ended
 from stillair.storage.hall_batches import Came, Cursor
 from stillair.storage.hall_store import Written
 
@@ -37,6 +38,7 @@ log = logging.getLogger(__name__)
 
 ROUND_S: Final = 0.2
 MOST_IN_ROUND: Final = 2_000
+ROUND_BYTES: Final = 1024 * 1024  # some 2,000 entries, which take two seconds
 MOST_PACKED: Final = 2  # chambers, after a round: some 40 ms each
 IDLE_S: Final = 5.0  # after which the store is asked whether it is still there
 LONGEST_PAUSE_S: Final = 10.0  # before a store that was away is tried again
@@ -46,6 +48,9 @@ LEAVE_S: Final = 1.0
 SETTLED_S: Final = 0.3  # since the last kept word: then there are no more
 MOST_FAULTY: Final = 1_000
 RATE_S: Final = 10.0
+FORGET_EVERY_S: Final = 3600.0
+FORGET_STEP_S: Final = 1.0  # from one step to the next, while there is something old
+DAY_MS: Final = 86_400_000
 
 
 class Store(Protocol):
@@ -56,6 +61,7 @@ class Store(Protocol):
     def cursors(self) -> list[Cursor]: ...
     def write(self, batch: Sequence[Came]) -> Written: ...
     def pack(self, most: int) -> int: ...
+    def forget(self, keep_ms: int, now_ms: int) -> bool: ...
     def check(self) -> None: ...
     def close(self) -> None: ...
 
@@ -95,6 +101,8 @@ class Taking:
         in a sentence. It is told so at first.
     chance : callable
         From 0 to 1.
+    keep_days : float
+        After which readings and quiet entries are given up.
     round_s : float
         From the beginning of one round to that of the next, s: a commit costs more than its rows.
     """
@@ -108,6 +116,7 @@ class Taking:
         clock: Clock,
         on_takes: Callable[[bool, str], None],
         chance: Callable[[], float] = random.random,
+        keep_days: float = 3_650.0,
         round_s: float = ROUND_S,
     ) -> None:
         self._broker = broker
@@ -116,6 +125,7 @@ class Taking:
         self._clock = clock
         self._on_takes = on_takes
         self._chance = chance
+        self._keep_ms = round(keep_days * DAY_MS)
         self._round_s = round_s
         self._inbox = Inbox(clock)
         self._stopping = threading.Event()
@@ -270,16 +280,21 @@ class Taking:
         log.info("hall: the store is open; it has %d chambers", len(self._known))
         self._open.set()
         asked_s = self._clock.now_s()
+        forget_s = asked_s + FORGET_STEP_S
         while not self._stopping.is_set():
             begun_s = self._clock.now_s()
             self._store_due_s = begun_s + STORE_S
-            if letters := self._inbox.take(MOST_IN_ROUND, IDLE_S / 10):
+            if letters := self._inbox.take(MOST_IN_ROUND, ROUND_BYTES, IDLE_S / 10):
                 self._round(store, letters)
                 asked_s = self._clock.now_s()
             elif begun_s - asked_s > IDLE_S:
                 store.check()
                 asked_s = begun_s
             store.pack(MOST_PACKED)
+            if begun_s >= forget_s:
+                now_ms = round(self._clock.wall().timestamp() * 1000)
+                more = store.forget(self._keep_ms, now_ms)
+                forget_s = self._clock.now_s() + (FORGET_STEP_S if more else FORGET_EVERY_S)
             if letters and (rest_s := self._round_s - (self._clock.now_s() - begun_s)) > 0:
                 self._stopping.wait(rest_s)
 
@@ -287,7 +302,7 @@ class Taking:
         with self._lock:
             self._round_of_s = letters[0].at_s
         new: dict[str, str] = {}
-        batch = [came for letter in letters if (came := self._understood(letter, new)) is not None]
+        batch = [came for letter in letters for came in self._understood(letter, new)]
         written = store.write(batch)
         now_s = self._clock.now_s()
         for chamber, why in written.refused:
@@ -306,25 +321,25 @@ class Taking:
                 self._rates.popleft()
             self._readings += written.readings
 
-    def _understood(self, letter: Letter, new: dict[str, str]) -> Came | None:
+    def _understood(self, letter: Letter, new: dict[str, str]) -> list[Came]:
         """What a letter says; `new` has the boards of the chambers that are new in this round."""
         found = whose(letter.topic, self._prefix)
         if found is None:
             self._note("", f"nobody can be called {letter.topic[:80]!r}")
-            return None
+            return []
         of, kind = found
         if of.chamber not in self._known and of.chamber not in new:
             of_board = self._of_board[of.board] + sum(each == of.board for each in new.values())
             if why := no_room(of.board, of_board, len(self._known) + len(new)):
                 self._note("", why)
-                return None
+                return []
             new[of.chamber] = of.board
         try:
             came, why = read(of, kind, letter.payload)
         except Exception as error:
             # Whatever comes from outside costs only itself.
             log.exception("a message of %s", of.chamber)
-            came, why = None, f"a defect: {type(error).__name__}"
+            came, why = [], f"a defect: {type(error).__name__}"
         if why:
             self._note(of.chamber, why)
         return came
@@ -351,7 +366,7 @@ class Taking:
             try:
                 self._listen()
             except OSError as error:
-                why = str(error.strerror or error).lower()
+                why = why_ended(error)
             except Exception as error:
                 # paho raises struct.error, IndexError and others for what a broker garbles.
                 log.warning("hall: %s", self._broker.where, exc_info=error)

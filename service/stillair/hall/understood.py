@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from typing import Any, Final
 
 from pydantic import ValidationError
@@ -10,7 +11,9 @@ from pydantic import ValidationError
 from stillair.hall.messages import (
     LARGEST_BYTES,
     LARGEST_ENTRY_BYTES,
+    MOST_ENTRIES,
     Column,
+    Entry,
     EntryMessage,
     ReadingsMessage,
 )
@@ -32,6 +35,7 @@ MOST_LANES: Final = 2**31
 LAST_MS: Final = 10**14
 LARGEST_SEQ: Final = 2**53
 LARGEST_EVENT: Final = 2**31
+_FAULTS: Final = (ValueError, RecursionError, OverflowError)
 
 
 def whose(topic: str, prefix: str) -> tuple[Whose, str] | None:
@@ -52,28 +56,37 @@ def no_room(board: str, of_board: int, of_hall: int) -> str:
     return ""
 
 
-def read(of: Whose, kind: str, payload: bytes) -> tuple[Came | None, str]:
+def read(of: Whose, kind: str, payload: bytes) -> tuple[list[Came], str]:
     """What a message says, and what is wrong with it, "" for nothing.
 
     Of an entry that can't be read only its number counts: the board would send it for ever. One
     of another version isn't touched: a newer hall may understand it.
     """
     try:
-        return (_entry if kind == "entries" else _readings)(of, payload), ""
-    except (ValueError, RecursionError, OverflowError) as error:
-        return (_skipped(of, payload) if kind == "entries" else None), _why(error)
+        return list(_entries(of, payload)) if kind == "entries" else [_readings(of, payload)], ""
+    except _FAULTS as error:
+        return list(_readable(of, payload)) if kind == "entries" else [], _why(error)
 
 
-def _entry(of: Whose, payload: bytes) -> EntryCame:
+def _entries(of: Whose, payload: bytes) -> Iterator[EntryCame]:
     if len(payload) > LARGEST_ENTRY_BYTES:
         raise ValueError(f"it has {len(payload)} bytes, more than {LARGEST_ENTRY_BYTES}")
     said = EntryMessage.model_validate_json(payload)
     _check_names(of, said.board, said.chamber)
+    after = said.after
+    for each in (said, *said.more):
+        if each is not said and each.seq <= (after or 0):
+            raise ValueError("its rows don't follow each other")
+        yield _entry(of, each, after)
+        after = each.seq
+
+
+def _entry(of: Whose, said: Entry, after: int | None) -> EntryCame:
     if not 0 < said.seq < LARGEST_SEQ:
         raise ValueError("it has no number")
     line = KeptLine(
         topic=said.topic,
-        chamber=said.chamber,
+        chamber=of.key,
         parcel=said.parcel,
         part=said.part,
         boot=said.boot_id,
@@ -85,26 +98,44 @@ def _entry(of: Whose, payload: bytes) -> EntryCame:
     check(line)
     if line.event is not None and not 0 <= line.event < LARGEST_EVENT:
         raise ValueError("it is of no event")
-    return EntryCame(of, said.seq, said.parcel, line_in_hall(of.board, line), said.after)
+    return EntryCame(of, said.seq, said.parcel, line_in_hall(of.board, line), after)
 
 
-def _skipped(of: Whose, payload: bytes) -> EntryCame | None:
-    """The number of an entry of which nothing else can be used."""
+def _readable(of: Whose, payload: bytes) -> Iterator[EntryCame]:
+    """Of a message that is not as it should be all up to what has no number."""
     try:
         said: Any = json.loads(payload)
     except (ValueError, RecursionError):
-        return None
+        return
     if not isinstance(said, dict) or said.get("v", 1) != 1:
-        return None
-    seq, parcel = said.get("seq"), said.get("parcel")
-    is_own = said.get("board") == of.board and said.get("chamber") == of.key
-    if not is_own or type(seq) is not int or not 0 < seq < LARGEST_SEQ:
-        return None
-    if not isinstance(parcel, str) or len(parcel) > LONGEST_NAME or not parcel.isprintable():
-        parcel = ""
+        return
+    if (said.get("board"), said.get("chamber")) != (of.board, of.key):
+        return
+    more = said.get("more")
+    rows: list[Any] = [said]
+    if isinstance(more, list) and len(more) < MOST_ENTRIES:
+        rows += more
     after = said.get("after")
-    is_number = type(after) is int and 0 <= after < LARGEST_SEQ
-    return EntryCame(of, seq, parcel, None, after if is_number else None)
+    if type(after) is not int or not 0 <= after < LARGEST_SEQ:
+        after = None
+    for each in rows:
+        seq = each.get("seq") if isinstance(each, dict) else None
+        if type(seq) is not int or not 0 < seq < LARGEST_SEQ:
+            return
+        if each is not said and seq <= (after or 0):
+            return
+        try:
+            if len(payload) > LARGEST_ENTRY_BYTES:
+                raise ValueError("it is too long")
+            yield _entry(of, Entry.model_validate(each), after)
+        except _FAULTS:
+            yield EntryCame(of, seq, _parcel(each.get("parcel")), None, after)
+        after = seq
+
+
+def _parcel(said: Any) -> str:
+    is_one = isinstance(said, str) and len(said) <= LONGEST_NAME and said.isprintable()
+    return said if is_one else ""
 
 
 def _readings(of: Whose, payload: bytes) -> ReadingsCame:

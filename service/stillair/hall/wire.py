@@ -10,16 +10,28 @@ OASIS, MQTT version 5.0: 3.1.2.11.4 maximum packet size, 3.1.3.2 last will.
 from __future__ import annotations
 
 import socket
+import ssl
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
-from stillair.alerts.topic import BrokerSettings, client_of
+from stillair.alerts.topic import BrokerSettings, client_of, not_reached
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
 
 KEEPALIVE_S: Final = 20
 LET_IN_S: Final = 10.0  # after this a broker that lets nobody in is hung up on
+
+
+def why_ended(error: OSError) -> str:
+    """Why a hall's conversation with its broker ended or never began, in a clause.
+
+    With what helps, where that isn't to be seen at the broker.
+    """
+    if isinstance(error, ssl.SSLError | socket.gaierror):
+        why, remedy = not_reached(error)
+        return f"it {why} ({remedy})"
+    return str(error.strerror or error).lower()
 
 
 class Wire:

@@ -11,7 +11,7 @@ from stillair.clock import Clock
 from stillair.errors import CommandRefused, Refusal
 from stillair.hall.messages import ActedMessage, ActMessage, Order
 from stillair.hall.mirror import Heard
-from stillair.hall.orders import signature
+from stillair.hall.orders import own_secret, signature
 from stillair.storage.items import Item, label
 
 ANSWER_S = 10.0  # then the board hasn't answered
@@ -57,7 +57,7 @@ class Orders:
     Parameters
     ----------
     secret : str or None
-        What boards have in common with the hall; None: nothing can be ordered.
+        Of the hall, from which boards have theirs; None: nothing can be ordered.
     send : callable
         Takes a chamber and the signed message; False where it can't be sent just now.
     make_id : callable
@@ -101,7 +101,11 @@ class Orders:
             by=by[:80],
         )
         text = order.model_dump_json()
-        message = ActMessage(order=text, signature=signature(self._secret, text))
+        message = ActMessage(
+            order=text,
+            signature=signature(self._secret, text),
+            own_signature=signature(own_secret(self._secret, of.board), text),
+        )
         now_s = self._clock.now_s()
         with self._lock:
             self._sent[order.id] = Sent(order, of.key, now_s)

@@ -34,6 +34,7 @@ from stillair.hall.taking import Taking
 from stillair.model import AlarmTestState, Command, Kind, Notice, Outcome
 from stillair.model.duties import SeenMatter, SeenState
 from stillair.runtime import hall_shown, tested
+from stillair.runtime.hall_copy import PagesCopy
 from stillair.runtime.hall_known import HallKnown, told_before
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_telling import BROKER, STORE, HallTelling
@@ -56,6 +57,7 @@ OTHER = "other hall"
 AT_THE_BOARD = "Say it at the board that watches this chamber."
 ON_TIME_S = 15.0
 COURIER_S = 60.0
+OPENING_S = 15.0  # after a start the database is open by then, or it is known why not
 KNOWN_NOTICES = 20_000  # of the outbox, read at the start
 STOP_S = 0.5
 
@@ -74,11 +76,13 @@ class HallService(Past):
     kept: History  # of the hall's own journal
     beat: Heartbeat | None
     known: HallKnown
+    copy: PagesCopy | None = None  # where pages read another database than the hall writes
 
     def __init__(
         self,
         *,
         name: str,
+        keep_days: int,
         broker: str,
         mirror: Mirror,
         telling: HallTelling,
@@ -91,6 +95,7 @@ class HallService(Past):
     ) -> None:
         super().__init__(history)
         self.name = name
+        self.keep_days = keep_days
         self.broker = broker  # where it is, in words
         self.base: str | None = None  # where telephones open the page
         self.mirror = mirror
@@ -107,7 +112,8 @@ class HallService(Past):
         self._why = "it has not been reached so far"
         self._lost_s = clock.now_s()
         self._lost_at = label(clock.wall().timestamp())
-        self._takes = (False, "it was not opened yet")
+        self._takes = (False, "")  # and why not, once that is known
+        self._begun_s = clock.now_s()
         self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
         self._beat_s = clock.now_s()
         self._seen: tuple[SeenMatter, ...] = ()  # as it stands in the journal
@@ -127,8 +133,9 @@ class HallService(Past):
         self._thread.start()
         self.hearing.start()
         self.taking.start()
-        if self.beat is not None:
-            self.beat.start()
+        for each in (self.beat, self.copy):
+            if each is not None:
+                each.start()
 
     def stop(self) -> None:
         """Send the viewers home, say goodbye to the boards, keep what waits."""
@@ -136,8 +143,9 @@ class HallService(Past):
         self.housekeeping.stop()
         self.alarm_tests.stop()
         self._stopping.set()
-        if self.beat is not None:
-            self.beat.stop()
+        for each in (self.beat, self.copy):
+            if each is not None:
+                each.stop()
         self.taking.stop()
         self.hearing.stop()
         self.known.keep()
@@ -241,7 +249,9 @@ class HallService(Past):
     def _tell_store(self) -> None:
         """Without the broker nothing comes that could be kept, and that is trouble enough."""
         takes, why = self._takes
-        fails = self._heard and not takes
+        if not why and self._clock.now_s() - self._begun_s > OPENING_S:
+            why = f"it could not be opened within {OPENING_S:g} s"
+        fails = self._heard and not takes and bool(why)
         self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
 
     def link_for(self, due: Due) -> str | None:
@@ -359,8 +369,12 @@ class HallService(Past):
                 "refused": self.mirror.refused,
                 "answers": self.orders.able,
                 "people": self.telling.people,
+                "keep_days": self.keep_days,
             }
-            hall["troubles"] = self._troubles(owner)
+            told = self.ailing()
+            hall["troubles"] = told if owner else [self.places.shown(each) for each in told]
+        past = self.copy.ails if self.copy is not None else None
+        hall["past"] = past if owner or past is None else self.places.shown(past)
         found = tested.now([self.tested], self.alarm_tests.mark)
         return {
             "version": __version__,
@@ -375,9 +389,10 @@ class HallService(Past):
             "hall": hall,
         }
 
-    def _troubles(self, owner: bool) -> list[Any]:
+    def ailing(self) -> list[Any]:
+        """What fails of the hall itself."""
         now = label(self._clock.wall().timestamp())
-        told: list[Any] = [
+        return [
             {
                 "subject": subject,
                 "reason": reason,
@@ -387,7 +402,6 @@ class HallService(Past):
             }
             for (kind, subject), reason in self.troubles.standing().items()
         ]
-        return told if owner else [self.places.shown(each) for each in told]
 
     def rows(self, revision: int) -> Item:
         """The chambers that changed after a revision."""
@@ -403,7 +417,7 @@ class HallService(Past):
     def one(self, key: str) -> Item:
         """All of one chamber. Raises `CommandRefused` (unknown)."""
         with self.lock:
-            of = self._known(key)
+            of = self.known_one(key)
             told = hall_shown.whole(of, self.orders.of(key))
             told["reach_alarm"] = self.telling.shown(reach_id(of))
             told["misread_alarm"] = self.telling.shown(misread_id(of))
@@ -435,13 +449,14 @@ class HallService(Past):
     def forget(self, key: str) -> None:
         """Take a chamber off the page that is no more. Raises `CommandRefused`."""
         with self.lock:
-            of = self._known(key)
+            of = self.known_one(key)
             if not (of.is_out_of_reach or of.reach.value == "ended"):
                 raise CommandRefused(Refusal.CONFLICT, "Its board is heard, so it is shown.")
         if not self.hearing.forget(of):
             raise CommandRefused(Refusal.CONFLICT, "The broker is out of reach just now.")
 
-    def _known(self, key: str) -> Heard:
+    def known_one(self, key: str) -> Heard:
+        """A chamber, for who has the lock. Raises `CommandRefused` (unknown)."""
         of = self.mirror.chambers.get(key)
         if of is None:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber.")

@@ -58,7 +58,7 @@ def whole(of: Heard, orders: list[Item]) -> Item:
         "misread_why": of.misread_why if of.misread else "",
         "lacking": len(of.lacking),
         "orders": [*orders],
-        "alarm_items": [_alarm(of, held.alarm) for held in _urgent_first(of)],
+        "alarm_items": [alarm_item(of, held.alarm) for held in urgent_first(of)],
     }
     if now is not None:
         told["now"] = now.model_dump(mode="json", exclude={"v", "board", "chamber", "standing"})
@@ -73,6 +73,11 @@ def counts(chambers: Iterable[Heard]) -> Item:
     return {standing.value: found.get(standing, 0) for standing in Standing}
 
 
+def is_unseen(alarm: Alarm) -> bool:
+    """Whether somebody still has to say that they have seen it."""
+    return alarm.suppression == "none" and alarm.annunciation.endswith("unacknowledged")
+
+
 def sounding(chambers: Iterable[Heard]) -> str:
     """What a page ought to let be heard: as at a board, but for tests."""
     attention = False
@@ -80,7 +85,7 @@ def sounding(chambers: Iterable[Heard]) -> str:
         attention = attention or of.is_feared
         for held in of.alarms.values():
             alarm = held.alarm
-            if not alarm.annunciation.endswith("unacknowledged") or alarm.suppression != "none":
+            if not is_unseen(alarm):
                 continue
             if alarm.signal_class == "alarm" and alarm.priority == "critical" and alarm.condition:
                 return "fire"
@@ -106,10 +111,11 @@ def dangers(chambers: Iterable[Heard], *, over: bool) -> tuple[str, ...]:
 
 def alarm_items(chambers: Iterable[Heard]) -> list[Item]:
     """All alarms that stand, as the list of alarms has them."""
-    return [_alarm(of, held.alarm) for of in chambers for held in of.alarms.values()]
+    return [alarm_item(of, held.alarm) for of in chambers for held in of.alarms.values()]
 
 
-def _alarm(of: Heard, alarm: Alarm) -> Item:
+def alarm_item(of: Heard, alarm: Alarm) -> Item:
+    """One alarm, as the list of alarms has it."""
     told: Item = alarm.model_dump(mode="json", by_alias=True)
     cause = told.get("cause_alarm")
     return {
@@ -123,7 +129,7 @@ def _alarm(of: Heard, alarm: Alarm) -> Item:
     }
 
 
-def _urgent_first(of: Heard) -> list[Held]:
+def urgent_first(of: Heard) -> list[Held]:
     """Danger, then what is urgent, then all else; of each what nobody has seen comes first."""
     order = ("critical", "high", "medium", "low")
     rank = {word: place for place, word in enumerate(order)}
@@ -145,7 +151,7 @@ def _needs(of: Heard) -> str:
         return ""
     if of.now is not None and of.now.tone == "danger":
         return ""  # it speaks of nothing else then
-    first = next((h.alarm for h in _urgent_first(of) if h.alarm.suppression == "none"), None)
+    first = next((h.alarm for h in urgent_first(of) if h.alarm.suppression == "none"), None)
     words = "" if first is None else first.text.partition(". ")[0].rstrip(".")[:_TEXT]
     said = of.now.sentence if of.now is not None else ""
     return "" if said.casefold().startswith(words.casefold()) else words

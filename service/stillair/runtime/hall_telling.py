@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Final
 
 from stillair.alarms.catalogue import is_danger
@@ -41,10 +41,15 @@ class HallTelling:
     ----------
     hall : str
         What people call it.
+    zone : tzinfo, optional
+        Of the times in messages; the machine's own without.
     """
 
-    def __init__(self, hall: str, telling: Telling, mirror: Mirror) -> None:
+    def __init__(
+        self, hall: str, telling: Telling, mirror: Mirror, zone: tzinfo | None = None
+    ) -> None:
         self._hall = hall
+        self._zone = zone
         self._telling = telling
         self._mirror = mirror
         self._told_reach: set[str] = set()
@@ -179,7 +184,8 @@ class HallTelling:
         return notices
 
     def _reach(self, of: Heard, now_s: float, at: datetime) -> list[Notice]:
-        matter = reach_matter(of, now_s)
+        stopped = f" at {self._when(of.watch_at, at)}" if of.watch_at else ""
+        matter = reach_matter(of, now_s, stopped)
         if matter.active:
             self._told_reach.add(of.key)
         elif of.is_out_of_reach or of.key not in self._told_reach:
@@ -187,6 +193,12 @@ class HallTelling:
         else:
             self._told_reach.discard(of.key)
         return self._telling.consider(matter, now_s, at)
+
+    def _when(self, then: str, at: datetime) -> str:
+        """A label in the hall's zone: the hour, and the day unless that is today."""
+        local = datetime.fromisoformat(then).astimezone(self._zone)
+        day = "" if local.date() == at.astimezone(self._zone).date() else f" on {local:%Y-%m-%d}"
+        return f"{local:%H:%M}{day}"
 
 
 def _says_over(of: Heard, alarm: str, now_s: float) -> bool:

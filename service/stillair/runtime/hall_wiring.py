@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from stillair.alerts.courier import Courier
 from stillair.alerts.push import SCHEME
@@ -21,6 +22,7 @@ from stillair.runtime import backup
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heartbeat_of
+from stillair.runtime.hall_copy import PagesCopy
 from stillair.runtime.hall_known import HallKnown
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_service import HallService
@@ -65,9 +67,15 @@ def build(
     )
     service = HallService(
         name=settings.name,
+        keep_days=settings.store.keep_days,
         broker=broker.where,
         mirror=mirror,
-        telling=HallTelling(settings.name, telling, mirror),
+        telling=HallTelling(
+            settings.name,
+            telling,
+            mirror,
+            ZoneInfo(settings.timezone) if settings.timezone else None,
+        ),
         journal=journal,
         history=history_of(settings.store.whole_pages_address),
         has_owner=has_owner,
@@ -75,6 +83,8 @@ def build(
         clock=clock,
         labels=labels,
     )
+    if settings.store.pages_address is not None:
+        service.copy = PagesCopy(settings.store.whole_pages_address, clock)
     known = KnownChambers(folder / FILE_NAME, clock.wall)
     service.known = HallKnown(known, mirror, service.lock, clock)
     service.kept = History(folder / JOURNAL, folder / ARCHIVE)
@@ -161,5 +171,6 @@ def build(
         prefix=settings.topic,
         clock=clock,
         on_takes=service.took,
+        keep_days=settings.store.keep_days,
     )
     return service

@@ -5,7 +5,7 @@ from __future__ import annotations
 from array import array
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlmodel import col
 
 from stillair.database import Reads
@@ -57,6 +57,32 @@ def _named(chamber: str, series: Series) -> Series:
 
 def _ints(numbers: array[int]) -> Ints:
     return np.frombuffer(numbers, np.int64)
+
+
+# Of one that has all that came, and to which something still comes, nothing is lacking, however
+# long ago the last of it was.
+_BEHIND = """
+SELECT CASE
+    WHEN NOT pg_is_in_recovery() THEN 0
+    WHEN pg_last_wal_receive_lsn() = pg_last_wal_replay_lsn()
+        AND EXISTS (SELECT FROM pg_stat_wal_receiver WHERE pid IS NOT NULL) THEN 0
+    ELSE greatest(0, extract(epoch FROM clock_timestamp() - pg_last_xact_replay_timestamp()))
+END
+"""
+
+
+def behind_s(reader: Reads) -> float | None:
+    """How old what a copy of the database has is, s; None where it can't know.
+
+    Raises `StoreError`.
+
+    References
+    ----------
+    PostgreSQL 15 documentation: "Recovery Control Functions", "pg_stat_wal_receiver".
+    """
+    with reader.connection("the copy that pages read can't be reached") as connection:
+        found = connection.execute(text(_BEHIND)).scalar()
+    return None if found is None else float(found)
 
 
 def history_of(address: str) -> History:

@@ -21,7 +21,7 @@ from stillair.storage.hall_batches import cut
 from stillair.storage.hall_tables import TailRow
 from stillair.storage.packing import unpack
 from stillair.storage.stretches import ROW_SPAN_MS, packed_rows, rows_of
-from stillair.storage.summaries import add_rows, refresh
+from stillair.storage.summaries import Place, add_rows, refresh
 from stillair.storage.tables import Stretch
 from stillair.storage.tail import Series, pack_series, unpack_series
 
@@ -90,7 +90,7 @@ def erase(connection: Connection, chamber: str, start_ms: int, end_ms: int) -> N
             rest = rows_of(chamber, row["sensor"], times_ms[kept], units[kept])
             _insert(connection, list(rest))
     places = [(chamber, row["sensor"], row["start_ms"], row["end_ms"]) for row in rows]
-    refresh(_Statements(connection), places)
+    refresh_rows(connection, places)
     touched = (
         col(TailRow.chamber) == chamber,
         col(TailRow.first_ms) <= end_ms,
@@ -109,6 +109,11 @@ def erase(connection: Connection, chamber: str, start_ms: int, end_ms: int) -> N
             connection.execute(update(TailRow).where(*this).values(**_row_of(left)))
         else:
             connection.execute(delete(TailRow).where(*this))
+
+
+def refresh_rows(connection: Connection, places: Sequence[Place]) -> None:
+    """Sum up anew where rows have gone."""
+    refresh(_Statements(connection), places)
 
 
 def columns(rows: Sequence[dict[str, Any]]) -> dict[str, list[Any]]:

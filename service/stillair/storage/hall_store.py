@@ -38,6 +38,7 @@ from stillair.storage.hall_batches import (
     Whose,
     behind,
 )
+from stillair.storage.hall_forgetting import QuietRows, forget_readings
 from stillair.storage.hall_rows import columns
 from stillair.storage.hall_tables import HallMark, PinNumber, TakenRow
 from stillair.storage.kept_lines import CLASSES, ERASED
@@ -117,6 +118,7 @@ class HallStore:
         self._is_lost = False
         self._cursors: dict[str, Cursor] = {}
         self._waiting: dict[str, Waiting] = {}
+        self._quiet = QuietRows()
 
     @classmethod
     def open(
@@ -184,6 +186,29 @@ class HallStore:
                 self._waiting[chamber] = Waiting()  # tried again when as much has come
         return len(due)
 
+    def forget(self, keep_ms: int, now_ms: int) -> bool:
+        """Give up a little of what is older than that; True where there may be more.
+
+        Old is what is so old by the hall's clock and by the newest reading of any board, so that
+        no clock that runs ahead gives up what is kept.
+        """
+        newest_ms = max(
+            (ms for of in self._cursors.values() for ms in of.sensors.values()), default=0
+        )
+        before_ms = min(now_ms, newest_ms) - keep_ms
+        try:
+            with self._transaction("old readings can't be removed") as connection:
+                removed = forget_readings(connection, before_ms)
+            if not removed:
+                with self._transaction("old rows can't be removed") as connection:
+                    removed = self._quiet.forget(connection, before_ms * 1000)
+        except StoreError as error:
+            if not was_refused(error.__cause__):
+                raise
+            log.error("what is old stays: %s", error)
+            return False
+        return removed > 0
+
     # --- opening ---------------------------------------------------------------------
 
     def _begin(self, address: str, make_mark: Callable[[], str]) -> None:
@@ -247,6 +272,9 @@ class HallStore:
         if moved or entries:
             with self._transaction("what came can't be kept") as connection:
                 written.entries = _keep_entries(connection, entries)
+                for each in entries:
+                    if each.line is not None:
+                        self._quiet.came(each.line.at_us)
                 rows = hall_rows.keep_tail(connection, tail)
                 _keep_cursors(connection, moved)
             for row in rows:

@@ -27,6 +27,7 @@ pcodec, https://github.com/pcodec/pcodec, format 4.
 
 from __future__ import annotations
 
+import statistics
 import struct
 import zlib
 from collections.abc import Sequence
@@ -92,7 +93,7 @@ def pack(times_ms: Ints, units: Ints) -> bytes:
     known = units != MISSING
     since_ms = times_ms - times_ms[0]
     steps_ms = np.diff(since_ms, prepend=0)
-    usual_ms = max(float(np.median(steps_ms[1:])), 1.0) if len(steps_ms) > 1 else 1.0
+    usual_ms = max(statistics.median(steps_ms[1:].tolist()), 1.0) if len(steps_ms) > 1 else 1.0
     passed = np.rint(steps_ms / usual_ms).astype(np.int64)
     total = int(passed.sum())
     interval_ms = float(since_ms[-1]) / total if total else 0.0

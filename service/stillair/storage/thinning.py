@@ -11,6 +11,7 @@ has none.
 from __future__ import annotations
 
 import math
+import statistics
 from itertools import pairwise
 
 import numpy as np
@@ -26,7 +27,7 @@ ROW_TOLERANCE_MS = 500  # readings of one second belong to one row
 
 def usual_ms(times_ms: Ints) -> float:
     """The usual interval between readings, 0 if there are fewer than two."""
-    return float(np.median(np.diff(times_ms))) if len(times_ms) > 1 else 0.0
+    return float(statistics.median(np.diff(times_ms).tolist())) if len(times_ms) > 1 else 0.0
 
 
 def longest_hold_ms(interval_ms: float) -> float:

@@ -9,10 +9,11 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from pydantic import BaseModel, Field
 
 from stillair.access.roles import Principal, Role
-from stillair.api.entry import Operator, Viewer, acting, shown
+from stillair.api.entry import Operator, Viewer, access, acting, shown
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import MOST_SEQ
 from stillair.api.schemas import Created, Done
+from stillair.runtime import hall_seeing
 from stillair.runtime.hall_service import AT_THE_BOARD, HALL, HallService
 
 router = APIRouter(prefix="/api", tags=["hall"])
@@ -26,6 +27,7 @@ async def hall(request: Request) -> HallService:
 
 TheHall = Annotated[HallService, Depends(hall)]
 Key = Annotated[str, Path(max_length=160, description="BOARD.CHAMBER")]
+SAID = "alarm seen from the hall, with others"
 Acknowledger = Annotated[Principal, acting("alarm acknowledged from the hall")]
 Seer = Annotated[Principal, acting("alarm of the hall seen")]
 Forgetter = Annotated[Principal, acting("chamber taken off the hall", Role.OWNER)]
@@ -55,6 +57,29 @@ class Ordered(BaseModel):
     order: str
 
 
+class Unseen(BaseModel):
+    """What nobody has seen: items have `id`, `text`, `chamber` and its `name`."""
+
+    items: list[dict[str, Any]]
+    more: int = Field(description="for which there is no room in one answer")
+    dangers: int = Field(description="left out: each is looked at by itself")
+    unasked: int = Field(description="left out: their boards can't be asked just now")
+
+
+class SeenMany(BaseModel):
+    """What somebody has seen, by ids as `unseen` gives them."""
+
+    alarms: list[Annotated[str, Field(max_length=400)]] = Field(
+        min_length=1, max_length=hall_seeing.MOST
+    )
+
+
+class SeenOf(BaseModel):
+    """Of which alarms that could not be said, and why."""
+
+    refused: dict[str, str]
+
+
 @router.get("/hall")
 def chambers(
     service: TheHall,
@@ -63,6 +88,29 @@ def chambers(
 ) -> Rows:
     """One line for each chamber that has become another after a revision; without one, of all."""
     return Rows(**shown(service, person, service.rows(after)))
+
+
+@router.get("/hall/unseen")
+def unseen(
+    service: TheHall,
+    person: Viewer,
+    chamber: Annotated[str | None, Query(max_length=160, description="of all without one")] = None,
+) -> Unseen:
+    """What nobody has seen so far and can be said of many at once: no danger."""
+    return Unseen(**shown(service, person, hall_seeing.unseen(service, chamber)))
+
+
+@router.post("/hall/seen")
+def see_many(told: SeenMany, service: TheHall, person: Operator, request: Request) -> SeenOf:
+    """Note that somebody has seen all of these; each goes to its board by itself.
+
+    What becomes of them, the answer of each chamber says. Harmless twice.
+    """
+    refused = hall_seeing.see(service, told.alarms, by=person.name)
+    for alarm in told.alarms:
+        if alarm not in refused:
+            access(request).act(SAID, alarm, by=person.name, address=person.address)
+    return SeenOf(refused=refused)
 
 
 @router.get("/hall/{chamber}")
