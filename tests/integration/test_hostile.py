@@ -48,6 +48,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Attacked]:
         yield running
 
 
+@pytest.mark.timeout(400)  # an owner's edges are thousands
 @pytest.mark.parametrize("who", EVERYBODY)
 def test_schemathesis_finds_nothing(service: Attacked, who: str, tmp_path: Path) -> None:
     found = service.run(who, *SAME, *RUNS[who], cwd=tmp_path, edges=DEALT.get(who))
