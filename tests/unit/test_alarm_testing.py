@@ -66,6 +66,12 @@ def refused(route: RouteTried, why: str = "no such box") -> RouteTried:
             id="one",
         ),
         pytest.param(
+            a_test(heard(CAPTAIN), heard(COX_PUSH)),
+            True,
+            "Alarm test 12 days ago: both messages taken by a server, both confirmed as arrived",
+            id="two",
+        ),
+        pytest.param(
             a_test(heard(CAPTAIN), COX_MAIL, COX_PUSH),
             False,
             "Alarm test 12 days ago: all 3 messages taken by a server, 1 confirmed as arrived; "

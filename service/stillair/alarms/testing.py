@@ -301,8 +301,8 @@ def _count(state: AlarmTestState) -> str:
     if of == 1:
         took, said = ("" if taken else "not "), ("" if there else "not yet ")
         return f"the one message {took}taken by a server, {said}confirmed as arrived"
-    took = f"all {of}" if taken == of else f"{taken} of {of}"
-    said = ("all" if there == of else f"{there}") if there else "none yet"
+    took = f"{taken} of {of}" if taken < of else "both" if of == 2 else f"all {of}"
+    said = f"{there or 'none yet'}" if there < of else "both" if of == 2 else "all"
     lost = f", {missed} didn't arrive" if missed else ""
     return f"{took} messages taken by a server, {said} confirmed as arrived{lost}"
 
