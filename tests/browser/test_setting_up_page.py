@@ -101,6 +101,36 @@ def test_a_new_board_with_faults_says_what_to_do_first(
     assert low == [], "too small for a thumb"
 
 
+def test_a_mail_server_that_is_there_can_be_changed(faulty: RunningService, look: Look) -> None:
+    """Its password is never shown, and goes along with no other server."""
+    page = look(faulty, width_px=390, expected="Failed to load resource")
+    page.goto(f"{page.url.split('#')[0]}#/setting-up/people")
+    expect(page.get_by_text("In use: 127.0.0.1:")).to_be_visible()
+    page.get_by_role("button", name="Change it").click()
+    host = page.get_by_label("Its name")
+    expect(host).to_have_value(re.compile(r"^127\.0\.0\.1:\d+$"))
+    password = page.get_by_label("Password there")
+    expect(password).to_have_value("")
+    expect(page.get_by_text("the one that is kept for 127.0.0.1. It goes to no")).to_be_visible()
+    password.fill("three oars in water")
+    page.get_by_role("link", name="Next").click()
+    expect(page.get_by_text("This mail server isn't in use yet.")).to_be_visible()
+    assert "three oars" not in page.evaluate("Object.values(localStorage).join()")
+    page.get_by_role("button", name="Use this server").click()
+    expect(page.get_by_text("Chosen, not written yet: 127.0.0.1:")).to_be_visible()
+    page.get_by_role("button", name="See what changes").click()
+    changes = page.locator(".changes li")
+    expect(changes).to_have_text(["A password for the mail server is set."])
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+    page.get_by_role("button", name="Change it").click()
+    host.fill("mail.example.org")
+    password.fill("")
+    page.get_by_role("button", name="Use this server").click()
+    page.get_by_role("button", name="See what changes").click()
+    expect(page.locator("main")).to_contain_text("so give its password as well")
+
+
 BY_TOPIC = """
 [chamber]
 name = "North bench"

@@ -262,6 +262,11 @@ def test_from_nothing_comes_a_whole_file() -> None:
         pytest.param(
             {"do": "mail", "host": "elsewhere.example", "password": "its own"}, False, id="with it"
         ),
+        pytest.param(
+            {"do": "mail", "host": "elsewhere.example", "username": None},
+            False,
+            id="elsewhere, once nobody signs in there",
+        ),
     ],
 )
 def test_a_password_goes_to_no_server_that_is_named_without_it(

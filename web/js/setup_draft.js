@@ -48,7 +48,7 @@ export function draftOf(base, settings, of = "") {
 /** What may be kept of a draft, as text. @param {Draft} draft */
 export function textOf(draft) {
   const open = draft.more.filter((change) => !isSecret(change));
-  const { camera, person, broker, ...typed } = draft.typed;
+  const { camera, person, broker, mail, ...typed } = draft.typed;
   const source = openSource(camera?.source ?? "");
   const lost = [...draft.more.filter(isSecret).map(lostOf), ...(camera && source !== camera.source ? ["camera"] : [])];
   return JSON.stringify({
@@ -59,9 +59,15 @@ export function textOf(draft) {
       ...typed,
       ...(source ? { camera: { ...camera, source } } : {}),
       ...(person ? { person: { ...person, password: "", address: isOpenRoute(routeOf(person)) ? person.address : "" } } : {}),
-      ...(broker ? { broker: { ...broker, password: "", host: /@/.test(broker.host) ? "" : broker.host } } : {}),
+      ...(broker ? { broker: withoutSecret(broker) } : {}),
+      ...(mail ? { mail: withoutSecret(mail) } : {}),
     },
   });
+}
+
+/** A form for a server as it may be kept. @param {{host: string}} typed */
+function withoutSecret(typed) {
+  return { ...typed, password: "", host: /@/.test(typed.host) ? "" : typed.host };
 }
 
 /** @param {Change} change */
@@ -313,6 +319,7 @@ export function stopAt(step, draft, settings, others) {
   if (step === "switches" && (typed.switch?.pin != null || typed.switch?.topic || typed.switch?.active || typed.switch?.normal)) return switchStop(typed.switch);
   if (step === "camera" && typed.camera?.source.trim()) return { field: "take-camera", say: T.camera };
   if (step === "people") {
+    if (typed.mail) return { field: "take-mail", say: T.mail };
     const { name = "", way = "webpush", address = "", host = "" } = typed.person ?? {};
     if (!name.trim() && !address.trim() && !host.trim()) return null;
     if (!name.trim()) return { field: "person-name", say: T.person_name };

@@ -6,12 +6,13 @@ import { post } from "./ask.js";
 import { html } from "./html.js";
 import { isOpenRoute, keyOf, leaving, routeOf, taking, typing } from "./setup_draft.js";
 import { Choice, Typed, Wrong, fieldId } from "./setup_fields.js";
-import { brokerOf, hostAndPort, serverOf } from "./setup_broker.js";
+import { brokerOf, serverOf } from "./setup_broker.js";
+import { MailFields, MailServer, NO_SERVER, mailChange, mailOf } from "./setup_mail.js";
 import { G } from "./strings_setup.js";
 
 /** @typedef {import("./setup_draft.js").Change} Change */
 
-const NOBODY = { name: "", way: "webpush", address: "", same: "", host: "", security: "starttls", username: "", password: "" };
+const NOBODY = { name: "", way: "webpush", address: "", ...NO_SERVER };
 
 /** @param {{draft: import("./setup_draft.js").Draft, change: import("./setup_steps.js").Change, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, stop: import("./setup_draft.js").Stop | null, halt: () => void}} props */
 export function People({ draft, change, file, files, stop, halt }) {
@@ -22,16 +23,11 @@ export function People({ draft, change, file, files, stop, halt }) {
   const people = file.settings?.people ?? [];
   const news = draft.more.filter((each) => each.do === "person");
   const gone = new Set(draft.more.filter((each) => each.do === "remove person").map((each) => each.of));
-  const asks_server = who.way === "mailto" && !file.settings?.mail && !draft.more.some((each) => keyOf(each) === "mail");
+  const asks_server = who.way === "mailto" && !mailOf(draft, file);
   const from = asks_server ? serverOf("mail", file, files) : [];
-  const same = who.same || from[0]?.[0] || "";
   const name = who.name.trim();
   const route = routeOf(who);
-  const [server_name, port] = hostAndPort(who.host);
-  /** @type {Change} */
-  const server = same && same !== "other"
-    ? { do: "same server", table: "mail", of: same }
-    : { do: "mail", host: server_name, ...(port ? { port: Number(port) } : {}), security: who.security, ...(who.username ? { username: who.username.trim() } : {}), ...(who.password ? { password: who.password } : {}) };
+  const server = mailChange({ ...who, same: who.same || from[0]?.[0] || "" }, null);
   const whole = name && route && (!asks_server || server.do === "same server" || server.host);
   const [refused, setRefused] = useState({ route: "", say: "" });
   const { busy, error, run } = useWork();
@@ -51,7 +47,7 @@ export function People({ draft, change, file, files, stop, halt }) {
     // With the last who is told by it goes what was chosen for them alone: named anew, it is asked for anew.
     let left = { ...draft, ...leaving(draft, keyOf(of)) };
     if (!left.more.some(isWeb)) left = { ...left, ...leaving(left, "webhook") };
-    if (!left.more.some(isMail)) left = { ...left, ...leaving(left, "mail") };
+    if (!file.settings?.mail && !left.more.some(isMail)) left = { ...left, ...leaving(left, "mail") };
     change({ more: left.more, lost: left.lost });
   };
   return html`<p class="sub">${T.how}</p>
@@ -71,19 +67,14 @@ export function People({ draft, change, file, files, stop, halt }) {
       <input id=${`${id}-signs`} type="text" readonly value=${signs.secret} aria-describedby=${`${id}-signs-how`} onFocus=${(/** @type {any} */ event) => event.target.select()} />
       <p id=${`${id}-signs-how`} class="small">${T.signs_how}</p></div>`}
     ${people.some(({ routes }) => routes.some((each) => each.includes("telephones"))) && html`<p><a class="way" href="#/telephones">${T.telephones}</a></p>`}
+    <${MailServer} draft=${draft} change=${change} file=${file} files=${files} stop=${stop} />
     <div class="fields" role="group" aria-labelledby=${id}>
       <h2 id=${id}>${T.another}</h2>
       <${Typed} label=${T.name} field="person-name" stop=${stop} value=${who.name} set=${(/** @type {string} */ to) => set({ name: to })} most=${40} />
       <${Choice} label=${T.by} value=${who.way} among=${T.ways} set=${(/** @type {string} */ way) => set({ way, address: "" })} />
       ${who.way === "mailto" && html`<${Typed} label=${T.mail} type="email" field="person-address" stop=${wrong} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
       ${who.way === "other" && html`<${Typed} label=${T.other} hint=${T.other_how} field="person-address" stop=${wrong} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
-      ${from.length > 0 && html`<${Choice} label=${T.server} value=${same} among=${[...from, ["other", T.other_server]]} set=${(/** @type {string} */ to) => set({ same: to })} />`}
-      ${asks_server && server.do === "mail" && html`<fieldset><legend>${T.server}</legend>
-        <${Typed} label=${T.host} hint=${T.host_how} value=${who.host} set=${(/** @type {string} */ host) => set({ host })} />
-        <${Choice} label=${T.security} value=${who.security} among=${T.securities} set=${(/** @type {string} */ security) => set({ security })} />
-        <${Typed} label=${T.username} value=${who.username} set=${(/** @type {string} */ username) => set({ username })} />
-        <${Typed} label=${T.password} type="password" hint=${T.password_how} value=${who.password} set=${(/** @type {string} */ password) => set({ password })} />
-      </fieldset>`}
+      ${asks_server && html`<${MailFields} typed=${who} set=${set} from=${from} />`}
     </div>
     <div class="acts"><button type="button" class="act" id=${fieldId("take-person")} aria-disabled=${!whole || busy} onClick=${() => (whole ? take() : halt())}>${T.take}</button><${Refused} error=${error} /></div>
     <${Wrong} stop=${stop} field="take-person" />`;

@@ -83,6 +83,7 @@ export const G = {
     switch_twice: "One message can't mean both.",
     switch: "This switch isn't taken yet. Take it here, with a name, or choose no pin or topic.",
     broker: "This broker isn't in use yet. Try it first, or leave it as it was.",
+    mail: "This mail server isn't in use yet. Use it, or leave it as it was.",
     camera: "This camera isn't taken yet. Look through it and take it, take it unseen, or empty the field.",
     person_name: "Say who it is.",
     /** @param {string} name */
@@ -406,6 +407,10 @@ export const G = {
     username: "Name to sign in there",
     password: "Password there",
     password_how: "Kept in the chamber file, and shown nowhere.",
+    /** @param {string} host */
+    password_kept: (host) => `Left empty: the one that is kept for ${host}. It goes to no other server.`,
+    change_server: "Change it",
+    take_server: "Use this server",
     told: "Told now",
     nobody: "Nobody so far.",
     /** @param {string} name */

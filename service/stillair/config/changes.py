@@ -10,7 +10,7 @@ programs on the board.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -171,7 +171,10 @@ class RemovePerson(Table):
 
 
 class SetMail(Table):
-    """The server that takes the e-mail; without a password, the one there stays."""
+    """The server that takes the e-mail; without a password, the one there stays.
+
+    A `username` of null takes the sign-in away, with its password.
+    """
 
     do: Literal["mail"]
     host: Text
@@ -410,23 +413,11 @@ def _make(
         case RemovePerson():
             told.removed("person", change.of, edited.remove("person", change.of))
         case SetMail():
-            _check_password(edited, "mail", change)
-            for key in ("host", "port", "security", "username", "sender", "password"):
-                if (value := getattr(change, key)) is not None:
-                    if key == "password":  # one of the two counts, and what is typed is newer
-                        edited.set("mail", "password_file", None)
-                    told.mail(key, edited.set("mail", key, value), value)
+            keys = ("host", "port", "security", "username", "sender", "password")
+            _set_server(edited, "mail", change, keys, told.mail)
         case SetBroker():
-            if "username" in change.model_fields_set and change.username is None:
-                told.broker("username", edited.set("mqtt", "username", None), None)
-                for key in ("password", "password_file"):
-                    edited.set("mqtt", key, None)
-            _check_password(edited, "mqtt", change)
-            for key in ("host", "port", "tls", "username", "password"):
-                if (value := getattr(change, key)) is not None:
-                    if key == "password":
-                        edited.set("mqtt", "password_file", None)
-                    told.broker(key, edited.set("mqtt", key, value), value)
+            keys = ("host", "port", "tls", "username", "password")
+            _set_server(edited, "mqtt", change, keys, told.broker)
         case SetWebhook():
             if edited.values.get("webhook"):
                 raise EditError("webhook.secret: there is one already; change it by hand")
@@ -443,6 +434,26 @@ def _make(
                 tell(key.removesuffix("_file"), before, value)
         case RemoveChamber():
             raise EditError("to take a box away is a change of its own; ask for nothing else in it")
+
+
+def _set_server(
+    edited: Edited,
+    table: str,
+    change: SetMail | SetBroker,
+    keys: tuple[str, ...],
+    tell: Callable[[str, Any, Any], None],
+) -> None:
+    """The keys that are given; a name of null takes the sign-in away, with its password."""
+    if "username" in change.model_fields_set and change.username is None:
+        tell("username", edited.set(table, "username", None), None)
+        for key in ("password", "password_file"):
+            edited.set(table, key, None)
+    _check_password(edited, table, change)
+    for key in keys:
+        if (value := getattr(change, key)) is not None:
+            if key == "password":  # one of the two counts, and what is typed is newer
+                edited.set(table, "password_file", None)
+            tell(key, edited.set(table, key, value), value)
 
 
 OPEN = "would be spoken to unencrypted now, so give its password as well"
