@@ -413,11 +413,9 @@ def _make(
         case RemovePerson():
             told.removed("person", change.of, edited.remove("person", change.of))
         case SetMail():
-            keys = ("host", "port", "security", "username", "sender", "password")
-            _set_server(edited, "mail", change, keys, told.mail)
+            _set_server(edited, "mail", change, told.mail)
         case SetBroker():
-            keys = ("host", "port", "tls", "username", "password")
-            _set_server(edited, "mqtt", change, keys, told.broker)
+            _set_server(edited, "mqtt", change, told.broker)
         case SetWebhook():
             if edited.values.get("webhook"):
                 raise EditError("webhook.secret: there is one already; change it by hand")
@@ -440,7 +438,6 @@ def _set_server(
     edited: Edited,
     table: str,
     change: SetMail | SetBroker,
-    keys: tuple[str, ...],
     tell: Callable[[str, Any, Any], None],
 ) -> None:
     """The keys that are given; a name of null takes the sign-in away, with its password."""
@@ -449,8 +446,8 @@ def _set_server(
         for key in ("password", "password_file"):
             edited.set(table, key, None)
     _check_password(edited, table, change)
-    for key in keys:
-        if (value := getattr(change, key)) is not None:
+    for key in ("host", "port", "security", "tls", "username", "sender", "password"):
+        if (value := getattr(change, key, None)) is not None:
             if key == "password":  # one of the two counts, and what is typed is newer
                 edited.set(table, "password_file", None)
             tell(key, edited.set(table, key, value), value)
