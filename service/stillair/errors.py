@@ -8,6 +8,7 @@
     +-- ContactError         a switch input can't be read
     +-- CameraError          a camera gave no usable picture
     +-- StoreError           history can't be kept or read
+    |   +-- CopyError        only what pages read can't be read: all is kept
     +-- DeliveryError        a message did not go out on a route
     +-- AccessError          somebody may not do this
     +-- CertificateError     the certificate can't be made, read or renewed
@@ -107,6 +108,10 @@ class CameraError(StillairError):
 
 class StoreError(StillairError):
     """History can't be kept or read just now."""
+
+
+class CopyError(StoreError):
+    """The copy of the store that pages read can't be read just now; the store itself can."""
 
 
 class NoRoomError(StillairError):

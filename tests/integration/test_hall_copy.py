@@ -14,6 +14,7 @@ from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
 from halls import hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer
+from stillair.api.problems import COPY_AWAY
 from stillair.clock import SystemClock
 from stillair.runtime import hall_copy
 from stillair.runtime.hall_copy import PagesCopy
@@ -78,6 +79,8 @@ def test_pages_read_a_replica_and_alarms_go_their_way_without_it(
             past = told(running)["past"]
             assert "the copy that pages read can't be reached" in past["reason"]
             assert readings(running) == -1
+            asked = running.web.get("/api/jobs")
+            assert (asked.status_code, asked.json()["detail"]) == (503, COPY_AWAY)
             boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
             wait_until(lambda: told(running)["counts"]["danger"] == 1, within_s=5)
             board.readings.append((0, batch(10)))

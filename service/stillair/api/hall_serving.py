@@ -27,6 +27,7 @@ from stillair.api.starting import (
     reach_of,
     say_where,
     serve,
+    warn_of_open_files,
 )
 from stillair.config.hall_file import load_hall
 from stillair.runtime import hall_wiring
@@ -48,6 +49,7 @@ def run(
     Raises `SettingsError`, `NotStartedError` or `CertificateError` before anything is heard.
     """
     settings = load_hall(file)
+    warn_of_open_files(settings)
     make_folder(folder)
     with Access.open(folder) as access:
         proxied_as = checked_names(proxied_as)

@@ -20,6 +20,7 @@ from stillair.errors import (
     AccessError,
     CertificateError,
     CommandRefused,
+    CopyError,
     NotKnownError,
     Refusal,
     StillairError,
@@ -31,6 +32,10 @@ log = logging.getLogger(__name__)
 
 MOST_TOLD = 5  # sentences at once; the list has all
 MEDIA_TYPE = "application/problem+json"
+COPY_AWAY = (
+    "The copy of the database that pages read can't be read just now."
+    " What boards hand on is kept all the same."
+)
 REFUSALS = {
     Refusal.UNKNOWN: HTTPStatus.NOT_FOUND,
     Refusal.CONFLICT: HTTPStatus.CONFLICT,
@@ -91,6 +96,8 @@ def of(error: Exception) -> Problem:
             return Problem(HTTPStatus.UNAUTHORIZED, _sentence(str(error)))
         case AccessError():
             return Problem(HTTPStatus.CONFLICT, _sentence(str(error)))
+        case CopyError():
+            return Problem(HTTPStatus.SERVICE_UNAVAILABLE, COPY_AWAY)
         case StoreError():
             return Problem(
                 HTTPStatus.SERVICE_UNAVAILABLE, "History can't be read or kept just now."

@@ -35,6 +35,7 @@ from stillair.api.starting import (
     reach_of,
     say_where,
     serve,
+    warn_of_open_files,
 )
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import InputError, SettingsError, StillairError
@@ -123,6 +124,7 @@ def _run(
     metrics: bool,
 ) -> bool:
     chambers = load_chambers(files) if files else (default_chamber(),)
+    warn_of_open_files(*chambers)
     make_folder(folder)
     with Access.open(folder) as access:
         proxied_as = checked_names(proxied_as)

@@ -6,6 +6,7 @@ import asyncio
 import fcntl
 import logging
 import os
+import shlex
 import signal
 import socket
 from collections.abc import Callable, Sequence
@@ -14,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
+from pydantic import BaseModel
 from starlette.types import ASGIApp
 
 from stillair.access.certificates import Certificates
@@ -21,6 +23,7 @@ from stillair.access.first_code import GOOD_FOR_S, FirstCode
 from stillair.access.people import Access
 from stillair.api.commands import command
 from stillair.api.reach import ANYWHERE, HERE, LOOPBACK, Reach
+from stillair.config.secret_files import open_to_all
 from stillair.errors import CertificateError, StillairError, StoreError
 from stillair.runtime import memory, network, server
 from stillair.runtime.backup import JOURNAL
@@ -55,6 +58,14 @@ def _is_tried_by_hand(folder: Path) -> bool:
     nobody looks at a console.
     """
     return not (folder / JOURNAL).exists() and not ServiceManager().listens
+
+
+def warn_of_open_files(*settings: BaseModel) -> None:
+    """Say which files with a secret in them anybody may read, and how that is put right."""
+    for path in dict.fromkeys(path for each in settings for path in open_to_all(each)):
+        # Not 600: the file may be root's, and the service's by its group.
+        remedy = f"chmod o= {shlex.quote(str(path))}"
+        log.warning("everybody on this computer can read the secret in %s: %s", path, remedy)
 
 
 def begin(service: Past, reach: Reach) -> None:

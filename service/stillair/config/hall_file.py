@@ -201,6 +201,11 @@ def load_hall(path: Path) -> HallSettings:
 def hall_from_text(text: str, source: str, folder: Path = Path()) -> HallSettings:
     """Read a hall file's text; files that it names are looked for in `folder`."""
     raw = parsed_text(text, source)
+    if "chamber" in raw and "store" not in raw:
+        fault = (
+            f"is a chamber file, not a hall file; start it with: stillair run --chamber {source}"
+        )
+        raise SettingsError(source, (fault,))
     context = FileContext(folder)
     faults: list[str] = []
     settings = None

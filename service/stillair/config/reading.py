@@ -209,6 +209,9 @@ def _syntax_fault(message: str, text: str) -> str:
 
 
 def _checked(raw: dict[str, Any], source: str, folder: Path, *, replay: bool) -> ChamberSettings:
+    if "store" in raw and "chamber" not in raw:
+        fault = f"is a hall file, not a chamber file; start it with: stillair hall {source}"
+        raise SettingsError(source, (fault,))
     context = FileContext(folder, files_count=not replay)
     faults: list[Iterable[str]] = []
     settings = None

@@ -131,13 +131,13 @@ class DamagedStoreError(StoreError):
 
 
 @contextmanager
-def store_errors(doing: str) -> Iterator[None]:
+def store_errors(doing: str, of: type[StoreError] = StoreError) -> Iterator[None]:
     """Turn every error of the layers below into a `StoreError` of one sentence."""
     try:
         yield
     except (SQLAlchemyError, sqlite3.Error, OSError) as error:
         original = error.orig if isinstance(error, DBAPIError) else error
-        kind = DamagedStoreError if is_damage(error) else StoreError
+        kind = DamagedStoreError if is_damage(error) else of
         raise kind(f"{doing}: {_reason(original)}") from error
 
 

@@ -20,7 +20,7 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import ArgumentError
 
 from stillair.database import store_errors
-from stillair.errors import StoreError
+from stillair.errors import CopyError, StoreError
 
 DRIVER = "postgresql+psycopg"
 CONNECT_S = 5
@@ -98,11 +98,13 @@ def _engine(address: str, pool_size: int, answer_ms: int, more: str) -> Engine:
 class ServerReader:
     """Short reads of a server's database that can't change anything, as `Reader` of a file.
 
-    Thread-safe; a replica will do. The address is used at the first question.
+    Thread-safe; a replica will do. The address is used at the first question. What fails of
+    what `is_copy` is a `CopyError`.
     """
 
-    def __init__(self, address: str, *, pool_size: int = 4) -> None:
+    def __init__(self, address: str, *, pool_size: int = 4, is_copy: bool = False) -> None:
         self._address = address
+        self._error = CopyError if is_copy else StoreError
         self._pool_size = pool_size
         self._lock = threading.Lock()
         self._engine: Engine | None = None
@@ -110,7 +112,7 @@ class ServerReader:
     @contextmanager
     def connection(self, doing: str) -> Iterator[Connection]:
         """A connection in a read transaction. Raises `StoreError`."""
-        with store_errors(doing), self._made().begin() as connection:
+        with store_errors(doing, self._error), self._made().begin() as connection:
             yield connection
 
     def close(self) -> None:

@@ -77,7 +77,9 @@ def build(
             ZoneInfo(settings.timezone) if settings.timezone else None,
         ),
         journal=journal,
-        history=history_of(settings.store.whole_pages_address),
+        history=history_of(
+            settings.store.whole_pages_address, is_copy=settings.store.pages_address is not None
+        ),
         has_owner=has_owner,
         people_with_telephones=people([settings]),
         clock=clock,

@@ -85,10 +85,10 @@ def behind_s(reader: Reads) -> float | None:
     return None if found is None else float(found)
 
 
-def history_of(address: str) -> History:
-    """Answer questions about the past of all chambers; a read-only replica will do.
+def history_of(address: str, *, is_copy: bool = False) -> History:
+    """Answer questions about the past of all chambers; a read-only replica will do (`is_copy`).
 
     Nothing is asked of the server yet.
     """
-    reader = ServerReader(address)
+    reader = ServerReader(address, is_copy=is_copy)
     return History(reader, reader, HallTail(reader))
