@@ -13,10 +13,12 @@ from hall_voices import Boards, a_job, alarm, an_alarm, board_mark, now, watch
 from halls import hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer
+from stillair.hall.mirror import Standing
 
 from .conftest import Look, until
 from .test_every_page import AA, AXE, FOUND
 from .test_jobs_page import fits
+from .test_page_parts import ask
 from .test_report_page import shot as keep_picture
 
 MANY = 150
@@ -48,12 +50,18 @@ def say_all(boards: Boards) -> None:
 
 
 @pytest.fixture(scope="module")
+def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
+    of = Broker(tmp_path_factory.mktemp("broker"))
+    of.start()
+    yield of
+    of.stop()
+
+
+@pytest.fixture(scope="module")
 def shed(
-    tmp_path_factory: pytest.TempPathFactory, database_server: DatabaseServer
+    broker: Broker, tmp_path_factory: pytest.TempPathFactory, database_server: DatabaseServer
 ) -> Iterator[tuple[RunningService, Boards]]:
     folder = tmp_path_factory.mktemp("hall")
-    broker = Broker(folder)
-    broker.start()
     boards = Boards(broker.port)
     try:
         with hall(folder / "hall", broker.port, store=database_server.new_database()) as running:
@@ -68,7 +76,6 @@ def shed(
             yield running, boards
     finally:
         boards.close()
-        broker.stop()
 
 
 def nothing_amiss(page: Page) -> None:
@@ -161,3 +168,45 @@ def test_an_address_of_a_boards_page_leads_to_all_chambers(
     page.goto(f"{page.url}#/setting-up")
     expect(page.get_by_text("There is no page at this address")).to_be_visible()
     expect(page.locator(".hall-lines li").first).to_be_visible()
+
+
+def test_no_answer_for_many_is_offered_while_no_board_can_be_asked(
+    shed: tuple[RunningService, Boards], broker: Broker, look: Look
+) -> None:
+    running, _ = shed
+    page = look(running, width_px=390)
+    many = page.get_by_role("button", name="Say of many that you've seen them")
+    why = page.get_by_text("No board can be asked just now to note that you have seen something")
+    expect(page.locator(".hall-lines li").first).to_be_visible()
+    expect(why).to_have_count(0)
+    broker.stop()
+    try:
+        expect(why).to_be_visible()
+        expect(many).to_have_count(0)
+        assert fits(page)
+        assert "The door is open" not in str(running.get("/api/hall/unseen"))
+        page.locator(".hall-lines a").first.click()
+        expect(page.get_by_text("It isn't known how it is: the broker is out of")).to_be_visible()
+        expect(page.get_by_text("Its board can't be asked just now")).to_be_visible()
+    finally:
+        broker.start()
+
+
+@pytest.mark.parametrize(
+    ("counts", "settling", "says", "below"),
+    [
+        ({"heed": 14}, 14, "All 14 chambers are watched, and not yet known to be steady", ""),
+        ({"heed": 3, "calm": 2}, 2, "1 of 5 chambers is not calm", "2 more are not yet known"),
+        ({"danger": 1, "heed": 3}, 3, "Danger: ", "3 more are not yet known to be steady."),
+        ({"danger": 1, "heed": 3}, 0, "Danger: ", "3 more are not calm."),
+    ],
+)
+def test_what_is_too_soon_to_say_frightens_nobody(
+    sums: Page, counts: dict[str, int], settling: int, says: str, below: str
+) -> None:
+    all_of = dict.fromkeys(Standing, 0) | counts
+    told = {"counts": all_of, "settling": settling, "heard": True}
+    found = ask(sums, "hall", "m.sentenceOf(a, [], '')", told)
+    assert found["says"].startswith(says)
+    assert found["below"].startswith(below)
+    assert bool(found["below"]) is bool(below)

@@ -166,8 +166,8 @@ def tone(fault: str) -> Future[str]:
         pytest.param(True, None, tone("no pin"), PartTried(False, "no pin"), id="it fails"),
         pytest.param(True, None, None, "sounds already", id="something sounds"),
         pytest.param(False, None, tone(""), "no sounder", id="there is none"),
-        pytest.param(True, "here", tone(""), "real danger", id="danger"),
-        pytest.param(True, "beside", tone(""), "real danger", id="danger in another box"),
+        pytest.param(True, "here", tone(""), "There is danger", id="danger"),
+        pytest.param(True, "beside", tone(""), "There is danger", id="danger in another box"),
     ],
 )
 def test_the_sounder_alone_is_tried_in_no_danger(

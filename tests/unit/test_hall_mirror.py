@@ -43,6 +43,26 @@ def test_a_chamber_stands_as_its_board_tells(more: dict[str, object], standing: 
     assert known(**more).chambers[KEY].standing is standing
 
 
+@pytest.mark.parametrize(
+    ("more", "is_settling"),
+    [
+        ({"calm": False, "phase": "unknown"}, True),
+        ({"calm": False, "phase": "unknown", "sub": "The last alarm test failed."}, False),
+        ({"calm": False, "phase": "unknown", "whole": False}, False),
+        ({"calm": False, "phase": "unknown", "tone": "caution"}, False),
+        ({"calm": False, "phase": "steady"}, False),
+        ({"calm": True, "phase": "unknown"}, False),
+    ],
+)
+def test_what_is_too_soon_to_say_is_told_from_what_is_not_calm(
+    more: dict[str, object], is_settling: bool
+) -> None:
+    of = known(**more).chambers[KEY]
+    assert of.is_settling is is_settling
+    of.misread = 1
+    assert not of.is_settling
+
+
 def test_two_boards_with_a_chamber_of_one_name_are_two() -> None:
     mirror = known()
     mirror.take(f"{TWO}/north-bench/watch", watch(TWO), 0.0)

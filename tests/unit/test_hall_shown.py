@@ -66,6 +66,28 @@ def test_times_of_a_simulated_board_stand_beside_no_others() -> None:
     assert hall_shown.row(chamber())["last_at"] is not None
 
 
+def test_when_a_simulated_board_was_heard_is_told_by_the_halls_own_clock() -> None:
+    """What the broker had kept of it may be of long ago: only what comes after it counts."""
+    mirror, topic = Mirror(), f"{ONE}/north-bench/now"
+    mirror.take(topic, now(ONE, simulated=True), 5.0)
+    of = mirror.chambers[f"{ONE}.north-bench"]
+    mirror.take(topic, now(ONE, simulated=True), 7.0)
+    before_s = of.live_s
+    mirror.take(topic, now(ONE, simulated=True, at="2026-05-08T09:15:27.000Z"), 15.0)
+    mirror.joined(40.0)
+    assert (before_s, of.live_s) == (None, 15.0)
+    here = "2026-05-08T10:00:00.000Z"
+    assert hall_shown.row(of, here)["last_at"] == here
+    assert hall_shown.whole(of, [], here)["last_at"] == here
+
+
+def test_danger_of_a_simulated_chamber_says_so_and_comes_after_what_is_real() -> None:
+    made, real = chamber(an_alarm(), simulated=True), chamber(an_alarm())
+    told = hall_shown.dangers([made, real], over=False)
+    assert told[0].startswith("north bench: ")
+    assert told[1].startswith("Simulated: north bench: ")
+
+
 def test_what_fails_of_the_hall_is_said_whole_and_with_what_to_do() -> None:
     with pytest.raises(StoreError) as caught, store_errors("the hall's database can't be reached"):
         server_engine("postgresql://stillair@127.0.0.1:15/stillair").connect()

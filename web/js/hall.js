@@ -26,11 +26,14 @@ const T = H;
 /** How all of it is: sentence, what comes below it, and its tone. @param {Hall} hall  @param {HallRow[]} all  @param {string} at */
 export function sentenceOf(hall, all, at) {
   const of = STANDINGS.reduce((sum, name) => sum + hall.counts[name], 0);
-  const { danger, alarm, out_of_reach, heed, ended } = hall.counts;
+  const { danger, alarm, out_of_reach, ended } = hall.counts;
+  const { settling } = hall;
+  const heed = hall.counts.heed - settling;
   const also = [
     danger && alarm && T.also.alarm(alarm),
     (danger || alarm) && out_of_reach && T.also.out_of_reach(out_of_reach),
     (danger || alarm || out_of_reach) && heed && T.also.heed(heed),
+    (danger || alarm || out_of_reach || heed) && settling && T.also.settling(settling),
     ended && ended < of && T.also.ended(ended),
   ].filter(Boolean);
   const below = also.length ? `${also.join(". ")}.` : "";
@@ -42,6 +45,7 @@ export function sentenceOf(hall, all, at) {
   if (of === 0) return { says: T.none, below: T.none_how, tone: "trouble" };
   if (ended === of) return { says: T.only_ended, below, tone: "trouble" };
   if (heed) return { says: T.heed(heed, of), below, tone: "" };
+  if (settling) return { says: T.settling(settling, of), below, tone: "" };
   return { says: T.calm(of - ended, of), below, tone: "" };
 }
 
@@ -53,6 +57,7 @@ export function HallList({ now, rows, unit, may }) {
   const [state, setState] = useState("");
   const { says, below, tone } = sentenceOf(hall, all, now.at);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
+  const wanted = hall.counts.alarm + hall.counts.out_of_reach + hall.troubles.length > 1;
   const plain = sought.trim().toLowerCase();
   const found = all.filter(
     (row) => (!state || row.standing === state) && (!plain || row.name.toLowerCase().includes(plain) || row.board.startsWith(plain)),
@@ -65,7 +70,8 @@ export function HallList({ now, rows, unit, may }) {
     ${below && html`<p class="sub">${below}</p>`}
     <div class="unseen" aria-live=${hall.counts.danger ? "assertive" : "polite"} aria-atomic="true">${says}</div>
     <${Troubles} hall=${hall} at=${now.at} may=${may} />
-    ${may && html`<${SeenMany} wanted=${hall.counts.alarm + hall.counts.out_of_reach + hall.troubles.length > 1} unit=${unit} />`}
+    ${may && hall.heard && html`<${SeenMany} wanted=${wanted} unit=${unit} />`}
+    ${may && !hall.heard && wanted && html`<p class="small">${T.many_away}</p>`}
     ${rows.failed && html`<p class="refused" role="alert">${T.failed} ${rows.failed}</p>`}
     ${!rows.come && !rows.failed && html`<p class="waiting">${T.asking}</p>`}
     ${all.length >= FILTER_FROM &&

@@ -57,7 +57,7 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
     ${!gone && sub && html`<p class="sub">${words(sub, unit)}</p>`}
     ${chamber.misread > 0 && html`<p class="sub"><${Shape} kind="trouble" /> ${T.misread(chamber.misread)} ${chamber.misread_why}.</p><${Seen} of=${chamber.misread_alarm} may=${may} done=${again} />`}
     ${chamber.lacking > 0 && html`<p class="sub"><${Shape} kind="trouble" /> ${T.lacking(chamber.lacking)}</p>`}
-    <${HallAlarms} chamber=${chamber} alarms=${items} at=${at} unit=${unit} may=${may} able=${now.hall?.answers ?? false} again=${again} />
+    <${HallAlarms} chamber=${chamber} gone=${gone} alarms=${items} at=${at} unit=${unit} may=${may} able=${now.hall?.answers ?? false} again=${again} />
     ${told?.job &&
     html`<p>${T.running} <a class="way" href=${jobAddress(`${chamber.board}.${told.job.id}`)}>${told.job.name}</a>${told.job.material && `, ${told.job.material}`}${told.job.height_mm === null ? "" : `, ${height(told.job.height_mm)}`}, ${T.since(moment(told.job.started_at, now.at))}.</p>`}
     ${told && html`<${Sensors} sensors=${told.sensors} gone=${gone} unit=${unit} />`}
@@ -113,9 +113,8 @@ function onlyOnce(alarms) {
   });
 }
 
-/** @param {{chamber: HallChamber, alarms: Alarm[], at: string, unit: Unit, may: boolean, able: boolean, again: () => void}} props */
-function HallAlarms({ chamber, alarms, at, unit, may, able, again }) {
-  const gone = chamber.reach !== "heard"; // who doesn't hear can't be asked
+/** Nobody can ask the board while it is `gone`. @param {{chamber: HallChamber, gone: boolean, alarms: Alarm[], at: string, unit: Unit, may: boolean, able: boolean, again: () => void}} props */
+function HallAlarms({ chamber, gone, alarms, at, unit, may, able, again }) {
   const first = alarms.find(isUnseen); // the most urgent: one button stands out
   return html`<section class="alarms" aria-label=${S.alarms.heading} hidden=${alarms.length === 0}>
     <ul>

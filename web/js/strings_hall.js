@@ -24,6 +24,8 @@ export const H = {
   /** @param {number} n  @param {number} of */
   out_of_reach: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} out of reach`,
   /** @param {number} n  @param {number} of */
+  settling: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} watched, and not yet known to be steady`,
+  /** @param {number} n  @param {number} of */
   heed: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} not calm`,
   /** @param {number} n  @param {number} of */
   calm: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} watched and calm`,
@@ -32,6 +34,7 @@ export const H = {
   also: {
     alarm: (n) => `${figure(n)} more ${n === 1 ? "needs" : "need"} a hand`,
     out_of_reach: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} out of reach`,
+    settling: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not yet known to be steady`,
     heed: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not calm`,
     ended: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not watched just now: stopped`,
   },
@@ -103,6 +106,7 @@ export const H = {
   chart_none: "How it was in the last hours could not be asked for.",
   see: "I've seen it",
   many: "Say of many that you've seen them",
+  many_away: "No board can be asked just now to note that you have seen something: the broker is out of reach. Say it at the board.",
   many_of: "Nobody has seen so far:",
   /** @param {number} n */
   many_yes: (n) => (n === 1 ? "I've seen it" : `I've seen these ${figure(n)}`),

@@ -363,6 +363,7 @@
  * @property {string} why
  * @property {string | null} lost_at
  * @property {Record<string, number>} counts  chambers by their standing
+ * @property {number} settling  of those not calm, how many are so only as it is too soon to say
  * @property {"silent" | "fire" | "attention"} sounding
  * @property {number} strangers  messages of nobody that is known
  * @property {number} refused

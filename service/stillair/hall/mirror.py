@@ -113,6 +113,7 @@ class Heard:
     lacking: tuple[str, ...] = ()  # alarms that stand there and never came here
     is_feared: bool = False  # a danger stood there before this process, and it wasn't heard since
     now_s: float | None = None  # when it first said here how it is
+    live_s: float | None = None  # when it last did, and not the broker what it had kept of it
     heard_s: float = 0.0  # the hall's own seconds
     reach: Reach = Reach.HEARD
     reach_s: float = 0.0  # since when it is so, the hall's own seconds
@@ -139,6 +140,14 @@ class Heard:
         if not self.now.calm or not self.now.whole or self.misread:
             return Standing.HEED
         return Standing.BUILDING if self.now.job is not None else Standing.CALM
+
+    @property
+    def is_settling(self) -> bool:
+        """Whether it is not calm only as it is too soon to say that it is steady."""
+        now = self.now
+        if self.standing is not Standing.HEED or now is None or self.misread:
+            return False
+        return now.whole and now.phase == "unknown" and not now.sub  # which says all else
 
     @property
     def _live(self) -> list[Alarm]:
@@ -335,6 +344,8 @@ class Mirror:
         before = of.now
         of.now, of.name, of.is_feared = told, told.name[:80], False
         of.now_s = now_s if of.now_s is None else of.now_s
+        if before is not None and before.at != told.at:
+            of.live_s = now_s
         for name, held in list(of.alarms.items()):
             if name not in told.standing and now_s - held.heard_s > SETTLED_S:
                 self._drop_alarm(of, name)

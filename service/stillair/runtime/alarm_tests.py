@@ -214,7 +214,7 @@ class AlarmTests:
         settings = chamber.settings
         if danger := self._danger_beside(key, over=True):
             raise CommandRefused(
-                Refusal.CONFLICT, f"there is real danger, or nobody is done with it: {danger}"
+                Refusal.CONFLICT, f"there is danger, or nobody is done with it: {danger}"
             )
         return lambda t_s: StartAlarmTest(
             t_s=t_s,
@@ -245,7 +245,7 @@ class AlarmTests:
             raise CommandRefused(Refusal.CONFLICT, "There is no sounder. Name its pin first.")
         if danger := self._danger_beside("", over=True):
             raise CommandRefused(
-                Refusal.CONFLICT, f"There is real danger, or nobody is done with it: {danger}"
+                Refusal.CONFLICT, f"There is danger, or nobody is done with it: {danger}"
             )
         trial = chamber.sounder.try_out()
         try:

@@ -37,7 +37,7 @@ def unseen(service: HallService, key: str | None) -> Item:
                     continue
                 if held.alarm.signal_class == "alarm":
                     dangers += 1
-                elif of.reach is not Reach.HEARD or not service.orders.able:
+                elif of.reach is not Reach.HEARD or not service.asks:
                     unasked += 1
                 else:
                     item = hall_shown.alarm_item(of, held.alarm)

@@ -346,7 +346,7 @@ class HallService(Past):
             self.keep(HALL, Outcome(HALL, now_s, duties=(SeenState(now_s, seen),)))
 
     def dangers(self, over: bool) -> tuple[str, ...]:
-        """What real danger stands in any chamber; with `over` also what nobody has seen."""
+        """What danger stands in any chamber; with `over` also what nobody has seen."""
         with self.lock:
             return hall_shown.dangers(self.mirror.chambers.values(), over=over)
 
@@ -364,6 +364,7 @@ class HallService(Past):
                 "why": self._why if owner else "",
                 "lost_at": None if self._heard else self._lost_at,
                 "counts": hall_shown.counts(chambers),
+                "settling": sum(of.is_settling for of in chambers),
                 "sounding": hall_shown.sounding(chambers) if self._heard else "silent",
                 "strangers": self.mirror.strangers,
                 "refused": self.mirror.refused,
@@ -403,6 +404,17 @@ class HallService(Past):
             for (kind, subject), reason in self.troubles.standing().items()
         ]
 
+    def _live_at(self, of: Heard) -> str | None:
+        """When a board was last heard, by the hall's own clock."""
+        if of.live_s is None:
+            return None
+        return label(self._clock.wall().timestamp() - (self._clock.now_s() - of.live_s))
+
+    @property
+    def asks(self) -> bool:
+        """Whether boards can be asked to note something, and would believe us."""
+        return self._heard and self.orders.able
+
     def rows(self, revision: int) -> Item:
         """The chambers that changed after a revision."""
         with self.lock:
@@ -410,7 +422,7 @@ class HallService(Past):
             return {
                 "revision": self.mirror.revision,
                 "whole": not only,
-                "items": [hall_shown.row(of) for of in changed],
+                "items": [hall_shown.row(of, self._live_at(of)) for of in changed],
                 "gone": [*gone],
             }
 
@@ -418,7 +430,7 @@ class HallService(Past):
         """All of one chamber. Raises `CommandRefused` (unknown)."""
         with self.lock:
             of = self.known_one(key)
-            told = hall_shown.whole(of, self.orders.of(key))
+            told = hall_shown.whole(of, self.orders.of(key), self._live_at(of))
             told["reach_alarm"] = self.telling.shown(reach_id(of))
             told["misread_alarm"] = self.telling.shown(misread_id(of))
             return told

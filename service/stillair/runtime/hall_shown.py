@@ -15,8 +15,8 @@ from stillair.storage.items import Item
 _TEXT = 400  # characters of a board's sentence that a line shows
 
 
-def row(of: Heard) -> Item:
-    """One line of the list of all chambers."""
+def row(of: Heard, live_at: str | None = None) -> Item:
+    """One line of the list of all chambers; `live_at` is when its board was last heard here."""
     now, standing = of.now, of.standing
     job: Item | None = None
     if now is not None and now.job is not None:
@@ -36,7 +36,7 @@ def row(of: Heard) -> Item:
         "reach": of.reach.value,
         # A simulated board's time may run fast: beside the hall's own it would mislead.
         "since_at": None if of.simulated else _since(of, standing),
-        "last_at": None if of.simulated else of.last_at,
+        "last_at": live_at if of.simulated else of.last_at,
         "stopped_at": of.watch_at if of.reach is Reach.ENDED else None,
         "stopped_while": of.stopped_while,
         "sentence": now.sentence[:_TEXT] if now is not None else "",
@@ -49,11 +49,11 @@ def row(of: Heard) -> Item:
     }
 
 
-def whole(of: Heard, orders: list[Item]) -> Item:
+def whole(of: Heard, orders: list[Item], live_at: str | None = None) -> Item:
     """All that is known of one chamber just now."""
     now = of.now
     told: Item = {
-        **row(of),
+        **row(of, live_at),
         "watch": of.watch,
         "misread_why": of.misread_why if of.misread else "",
         "lacking": len(of.lacking),
@@ -95,10 +95,13 @@ def sounding(chambers: Iterable[Heard]) -> str:
 
 
 def dangers(chambers: Iterable[Heard], *, over: bool) -> tuple[str, ...]:
-    """What real danger stands, in words; with `over` also what has ended and nobody has seen."""
+    """What danger stands that is no test, in words; of simulated chambers last, which say so.
+
+    With `over` also what has ended and nobody has seen.
+    """
     found: list[str] = []
-    for of in chambers:
-        name = of.name or of.key
+    for of in sorted(chambers, key=lambda of: of.simulated):
+        name = f"Simulated: {of.name or of.key}" if of.simulated else of.name or of.key
         if of.is_feared:
             found.append(f"{name}: a danger stood there, and its board was not heard since")
         found += [

@@ -83,7 +83,7 @@ class Rehearsal:
         if dangers:
             raise CommandRefused(
                 Refusal.CONFLICT,
-                f"there is real danger, or nobody is done with it: {dangers[0]}",
+                f"there is danger, or nobody is done with it: {dangers[0]}",
             )
         t_s = command.t_s
         alarm_sounds, steps = self._go_the_way(t_s)
