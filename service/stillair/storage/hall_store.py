@@ -25,7 +25,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import col
 
 from stillair.database import bring_tables_up_to_date, store_errors
-from stillair.database.server import place_of, server_engine, was_refused
+from stillair.database.server import place_of, server_engine, took_too_long, was_refused
 from stillair.errors import StoreError
 from stillair.model import Kind
 from stillair.storage import hall_rows, migrations
@@ -203,7 +203,8 @@ class HallStore:
                 with self._transaction("old rows can't be removed") as connection:
                     removed = self._quiet.forget(connection, before_ms * 1000)
         except StoreError as error:
-            if not was_refused(error.__cause__):
+            # Else what is given up at leisure would end the taking, again and again.
+            if self._is_lost:
                 raise
             log.error("what is old stays: %s", error)
             return False
@@ -245,7 +246,8 @@ class HallStore:
                 yield self._connection
         except StoreError as error:
             # It would connect anew by itself, without the lock.
-            self._is_lost = not was_refused(error.__cause__)
+            cause = error.__cause__
+            self._is_lost = not (was_refused(cause) or took_too_long(cause))
             raise
 
     # --- a round ---------------------------------------------------------------------
