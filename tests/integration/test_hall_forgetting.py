@@ -175,16 +175,18 @@ def test_a_step_reads_about_what_it_removes_however_much_is_old(
         "SELECT seq_tup_read + idx_tup_fetch FROM pg_stat_xact_user_tables"
         " WHERE relname = 'stretch'"
     )
-    with closing(server_engine(address).connect()) as connection, connection.begin():
+    engine = server_engine(address)
+    with engine.begin() as connection:
         removed = hall_forgetting.forget_readings(connection, BEGIN_MS + 1000 * DAY_MS)
         assert removed == hall_forgetting.STEP_READINGS
         assert connection.execute(text(read_so_far)).scalar() < many / 4
+    engine.dispose()
 
 
 def test_what_can_not_be_given_up_in_time_stays_and_the_taking_goes_on(
     database_server: DatabaseServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def slowly(connection: Connection, before_ms: int) -> int:  # noqa: ARG001 - as the real one
+    def slowly(connection: Connection, before_ms: int) -> int:
         connection.execute(text("SET LOCAL statement_timeout = 20"))
         connection.execute(text("SELECT pg_sleep(10)"))
         return 0

@@ -39,12 +39,13 @@ from hall_boards import (
 )
 from running import wait_until
 from servers import Broker, DatabaseServer
+from stillair.database import bring_tables_up_to_date
 from stillair.database.server import ServerReader, place_of, server_engine
 from stillair.errors import StoreError
 from stillair.hall.messages import Entry
 from stillair.hall.taking import Taking
 from stillair.hall.understood import read
-from stillair.storage import hall_batches
+from stillair.storage import hall_batches, migrations
 from stillair.storage.hall_batches import EntryCame, Whose
 from stillair.storage.hall_history import HallTail, history_of
 from stillair.storage.hall_store import HallStore, StoreInUseError
@@ -405,6 +406,34 @@ def test_what_is_erased_at_the_board_is_gone_here(
         for name, column in before.items()
     }
     assert after != before
+
+
+def test_what_two_boards_have_of_one_name_is_kept_of_both(
+    database_server: DatabaseServer, address: str
+) -> None:
+    """A season of simulated jobs, and what was restored to another board, has the same parcels."""
+    other = Whose(f"aaaaaaaaaaaa.{KEY}", "aaaaaaaaaaaa", KEY)
+    entry = Entry.of(1, note_line(1), note_line(1).body)
+
+    def came(of: Whose) -> Any:
+        told, why = read(of, "entries", form(of.board).entries(entry))
+        assert why == ""
+        return told
+
+    # A store of the first version, with what it has kept.
+    engine = server_engine(address)
+    with engine.begin() as connection:
+        bring_tables_up_to_date(connection, migrations.HALL, target="h0001")
+    engine.dispose()
+    database_server.say(
+        address.rpartition("/")[2],
+        "INSERT INTO ledger (parcel, part, chamber, topic, kind, boot_id, mono_s, at_us, made_with,"
+        f" body) VALUES ('parcel1', 0, '{NAME}', 'note', 'note', 'boot-1', 1, 1, '', '{{}}')",
+    )
+    with closing(HallStore.open(address)) as store:
+        assert store.write([*came(OF), *came(other), *came(other)]).entries == 1
+    for chamber in (NAME, other.chamber):
+        assert kept_entries(address, chamber) == ["parcel1"]
 
 
 def test_a_row_that_does_not_fit_costs_only_itself(address: str) -> None:

@@ -62,7 +62,7 @@ FROM unnest(CAST(:parcel AS text[]), CAST(:part AS int[]), CAST(:chamber AS text
     CAST(:made_with AS text[]), CAST(:body AS text[])) WITH ORDINALITY
     AS came(parcel, part, chamber, topic, kind, job, event, boot_id, mono_s, at_us, made_with,
     body, n)
-ORDER BY n ON CONFLICT (parcel, part) DO NOTHING RETURNING seq, parcel, part
+ORDER BY n ON CONFLICT (chamber, parcel, part) DO NOTHING RETURNING seq, chamber, parcel, part
 """
 _TAKEN = """
 INSERT INTO taken (chamber, board, key, seq, parcel, lane, sensors)
@@ -358,13 +358,11 @@ def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
         )
     if not rows:
         return 0
-    new = {
-        (parcel, part): seq
-        for seq, parcel, part in connection.execute(text(_ENTRIES), columns(rows))
-    }
+    found = connection.execute(text(_ENTRIES), columns(rows))
+    new = {(chamber, parcel, part): seq for seq, chamber, parcel, part in found}
     kept = 0
     for each, row in zip(came, rows, strict=True):
-        seq = new.pop((row["parcel"], row["part"]), None)
+        seq = new.pop((row["chamber"], row["parcel"], row["part"]), None)
         if seq is not None:
             kept += 1
             _follow(connection, each, row, seq)
