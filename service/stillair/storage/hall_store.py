@@ -40,7 +40,7 @@ from stillair.storage.hall_batches import (
 )
 from stillair.storage.hall_forgetting import QuietRows, forget_readings
 from stillair.storage.hall_rows import columns
-from stillair.storage.hall_tables import HallMark, PinNumber, TakenRow
+from stillair.storage.hall_tables import LOCK, HallMark, PinNumber, TakenRow
 from stillair.storage.kept_lines import CLASSES, ERASED
 from stillair.storage.present import stand
 from stillair.storage.records import load
@@ -50,7 +50,6 @@ from stillair.storage.tail import Series
 
 log = logging.getLogger(__name__)
 
-LOCK = 0x5711_1A18  # any number of our own, the same in every version
 _LABELLED = (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent)
 _ENTRIES = """
 INSERT INTO ledger (parcel, part, chamber, topic, kind, job, event, boot_id, mono_s, at_us,
