@@ -136,6 +136,7 @@ def test_one_board_fills_no_hall() -> None:
     assert (mirror.refused, mirror.strangers) == (5, 1)
     mirror.tick(3_602.0)
     assert (mirror.refused, mirror.strangers) == (0, 0)
+    assert (mirror.refused_ever, mirror.strangers_ever) == (5, 1), "a counter goes back for nobody"
 
 
 def test_names_turn_no_writing_round() -> None:

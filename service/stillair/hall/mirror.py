@@ -196,6 +196,7 @@ class Mirror:
         self.jobs = 0  # how often a job has begun, or become another one's state
         self.strangers = 0  # messages of nobody that is known, of late
         self.refused = 0  # messages for which there was no room, of late
+        self.strangers_ever = self.refused_ever = 0
         self._strangers_s = self._refused_s = -math.inf  # the last of them
         self.chambers: dict[str, Heard] = {}
         self.dropped: list[tuple[Heard, str]] = []  # alarms that are over; for who takes them out
@@ -325,10 +326,12 @@ class Mirror:
 
     def _strange(self, now_s: float) -> None:
         self.strangers += 1
+        self.strangers_ever += 1
         self._strangers_s = now_s
 
     def _refuse(self, now_s: float) -> None:
         self.refused += 1
+        self.refused_ever += 1
         self._refused_s = now_s
 
     def _take_now(self, of: Heard, told: NowMessage, now_s: float) -> None:
