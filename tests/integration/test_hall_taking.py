@@ -42,6 +42,8 @@ from servers import Broker, DatabaseServer
 from stillair.database import bring_tables_up_to_date
 from stillair.database.server import ServerReader, place_of, server_engine
 from stillair.errors import StoreError
+from stillair.hall import understood
+from stillair.hall.inbox import Letter
 from stillair.hall.messages import Entry
 from stillair.hall.taking import Taking
 from stillair.hall.understood import read
@@ -305,6 +307,16 @@ def test_what_nobody_understands_costs_only_itself(own_broker: Broker, address: 
         assert told == [(True, "")]
     assert kept_entries(address) == ["parcel2"]
     assert kept_readings(address) == sent(board)
+
+
+def test_a_chamber_that_finds_no_room_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It may be one that is shown: then its row says that its past is not kept here."""
+    monkeypatch.setattr(understood, "MOST_OF_BOARD", 0)
+    taken = taking_of(9, "postgresql://stillair@127.0.0.1:9/shed")
+    entry = Entry.of(1, note_line(1), note_line(1).body)
+    letter = Letter(form().topic("entries"), form().entries(entry), 0.0)
+    assert taken._understood(letter, {}) == []
+    assert taken.faults[NAME].why == f"board {BOARD} has more than 0 chambers"
 
 
 def test_a_second_hall_waits_until_the_first_is_gone(own_broker: Broker, address: str) -> None:

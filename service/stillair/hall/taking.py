@@ -331,7 +331,7 @@ class Taking:
         if of.chamber not in self._known and of.chamber not in new:
             of_board = self._of_board[of.board] + sum(each == of.board for each in new.values())
             if why := no_room(of.board, of_board, len(self._known) + len(new)):
-                self._note("", why)
+                self._note(of.chamber, why)
                 return []
             new[of.chamber] = of.board
         try:
