@@ -237,6 +237,33 @@ def test_after_a_broker_was_away_boards_have_a_minute_to_come_back() -> None:
     assert stages(seconds(mirror, of, 1359, 1362)) == [("raised", "captain")]
 
 
+def test_what_a_broker_has_kept_of_a_board_is_no_word_of_it() -> None:
+    """Board and broker lost their power together, so that no last will was told."""
+    key = f"{ONE}.north-bench"
+    mirror, of = begun_anew([])
+
+    def kept(t_s: float) -> None:
+        mirror.joined(t_s)
+        mirror.take(f"{ONE}/north-bench/watch", watch(ONE), t_s, kept=True)
+        mirror.take(f"{ONE}/north-bench/now", now(ONE), t_s, kept=True)
+
+    kept(1000.0)
+    assert seconds(mirror, of, 1000, 1060) == []
+    before = seconds(mirror, of, 1060, 1070)
+    assert {notice.title for notice in before} == {"north bench: Out of reach"}
+    kept(1100.0)
+    assert mirror.chambers[key].standing is Standing.OUT_OF_REACH
+    assert {stage for stage, _ in stages(seconds(mirror, of, 1100, 1200))} <= {"raised"}
+
+    # A hall that is started anew has only what is kept, and what was told before.
+    mirror, of = begun_anew(before, key)
+    kept(1000.0)
+    assert {stage for stage, _ in stages(seconds(mirror, of, 1000, 1100))} <= {"raised"}
+    assert mirror.chambers[key].standing is Standing.OUT_OF_REACH
+    mirror.take(f"{ONE}/north-bench/now", now(ONE), 1100.0)
+    assert {stage for stage, _ in stages(seconds(mirror, of, 1100, 1102))} == {"over"}
+
+
 @pytest.mark.parametrize(
     ("more", "while_"),
     [

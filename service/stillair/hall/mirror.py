@@ -114,6 +114,7 @@ class Heard:
     is_feared: bool = False  # a danger stood there before this process, and it wasn't heard since
     now_s: float | None = None  # when it first said here how it is
     heard_s: float = 0.0  # the hall's own seconds
+    is_live: bool = False  # it has spoken since the broker was reached, not only what is kept there
     reach: Reach = Reach.HEARD
     reach_s: float = 0.0  # since when it is so, the hall's own seconds
     misread: int = 0
@@ -210,8 +211,10 @@ class Mirror:
 
     # --- what comes ---------------------------------------------------------------------
 
-    def take(self, topic: str, payload: bytes, now_s: float) -> Heard | ActedMessage | None:
-        """Take a message; `topic` without the hall's prefix.
+    def take(
+        self, topic: str, payload: bytes, now_s: float, *, kept: bool = False
+    ) -> Heard | ActedMessage | None:
+        """Take a message; `topic` without the hall's prefix. `kept`: the broker had it.
 
         Gives the chamber that has become another, a board's answer to an order, or None.
         """
@@ -229,12 +232,15 @@ class Mirror:
         if not payload:
             return self._emptied(known, kind, name, now_s)
         try:
-            return self._read(known, key, parts, payload, now_s)
+            told = self._read(known, key, parts, payload, now_s)
         except ValueError as error:
             if known is None:
                 self._strange(now_s)
                 return None
             return self.misread(known, f"{kind}: {_why(error)}", now_s)
+        if isinstance(told, Heard):
+            self._heard(told, now_s, kept=kept)
+        return told
 
     def expect(
         self,
@@ -312,7 +318,6 @@ class Mirror:
         of.sizes[name] = len(payload)
         if known is None:
             self._enter(of)
-        self._heard(of, now_s)
         return self._changed(of)
 
     def _has_room(self, board: str) -> bool:
@@ -381,9 +386,14 @@ class Mirror:
     # --- who is heard -----------------------------------------------------------------------
 
     def joined(self, now_s: float) -> None:
-        """The broker is there again: who says nothing now has a minute to do so."""
+        """The broker is there again: who says nothing now has a minute to do so.
+
+        But for who had said nothing before: of that one only its own word is news.
+        """
         for of in self.chambers.values():
-            of.heard_s = max(of.heard_s, now_s) if of.sizes else of.heard_s
+            of.is_live = False
+            if of.sizes and of.reach is not Reach.UNHEARD:
+                of.heard_s = max(of.heard_s, now_s)
             if of.reach not in (Reach.HEARD, Reach.ENDED):
                 of.reach_s = now_s
 
@@ -404,8 +414,11 @@ class Mirror:
                 changed.append(self._changed(of))
         return changed
 
-    def _heard(self, of: Heard, now_s: float) -> None:
-        of.heard_s = now_s
+    def _heard(self, of: Heard, now_s: float, *, kept: bool = False) -> None:
+        of.is_live = of.is_live or not kept
+        was_unheard = of.reach is Reach.UNHEARD and math.isfinite(of.heard_s)
+        if not (kept and was_unheard):
+            of.heard_s = now_s
         self._set_reach(of, self._reach(of, now_s), now_s)
 
     @staticmethod

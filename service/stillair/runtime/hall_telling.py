@@ -190,6 +190,8 @@ class HallTelling:
             self._told_reach.add(of.key)
         elif of.is_out_of_reach or of.key not in self._told_reach:
             return []
+        elif of.reach is Reach.HEARD and not of.is_live:
+            return []  # what the broker has kept of a board may be all that is left of it
         else:
             self._told_reach.discard(of.key)
         return self._telling.consider(matter, now_s, at)
