@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import psycopg
 import pytest
@@ -44,11 +44,11 @@ from stillair.database.server import ServerReader, place_of, server_engine
 from stillair.errors import StoreError
 from stillair.hall import understood
 from stillair.hall.inbox import Letter
-from stillair.hall.messages import Entry
+from stillair.hall.messages import Entry, TakenMessage
 from stillair.hall.taking import Taking
 from stillair.hall.understood import read
 from stillair.storage import hall_batches, migrations
-from stillair.storage.hall_batches import EntryCame, Whose
+from stillair.storage.hall_batches import Cursor, EntryCame, Whose
 from stillair.storage.hall_history import HallTail, history_of
 from stillair.storage.hall_store import HallStore, StoreInUseError
 from stillair.storage.hall_tables import HallTable
@@ -319,6 +319,26 @@ def test_a_chamber_that_finds_no_room_is_named(monkeypatch: pytest.MonkeyPatch) 
     assert taken.faults[NAME].why == f"board {BOARD} has more than 0 chambers"
 
 
+def test_what_can_not_be_said_to_one_board_is_said_to_all_others() -> None:
+    """A store may have kept such of it before that was refused."""
+    taken = taking_of(9, "postgresql://stillair@127.0.0.1:9/shed")
+    other = Whose(f"aaaaaaaaaaaa.{KEY}", "aaaaaaaaaaaa", KEY)
+    taken._mark = "3a36de4fab21"
+    taken._words = {
+        NAME: Cursor(OF, sensors={"top": 10**14}),
+        other.chamber: Cursor(other, sensors={"top": 1}),
+    }
+    said: list[str] = []
+
+    class Hears:
+        def publish(self, topic: str, payload: bytes) -> None:
+            said.append(TakenMessage.model_validate_json(payload).board)
+
+    taken._say(cast("Any", Hears()))
+    assert said == [other.board]
+    assert NAME in taken.faults
+
+
 def test_a_second_hall_waits_until_the_first_is_gone(own_broker: Broker, address: str) -> None:
     first = HallStore.open(address)
     with taking(own_broker.port, address) as (taken, told):
@@ -446,6 +466,24 @@ def test_what_two_boards_have_of_one_name_is_kept_of_both(
         assert store.write([*came(OF), *came(other), *came(other)]).entries == 1
     for chamber in (NAME, other.chamber):
         assert kept_entries(address, chamber) == ["parcel1"]
+
+
+def test_a_chamber_of_ever_new_sensors_costs_only_itself(address: str) -> None:
+    def came(of: Whose, names: range) -> Any:
+        columns: Any = {f"point {name}": [(BEGIN_MS + name, 20.0)] for name in names}
+        told, why = read(of, "readings", readings_message(columns, board=of.board))
+        assert why == ""
+        return told
+
+    other = Whose(f"aaaaaaaaaaaa.{KEY}", "aaaaaaaaaaaa", KEY)
+    with closing(HallStore.open(address)) as store:
+        for first in range(0, 1000, 100):
+            assert store.write(came(OF, range(first, first + 100))).readings == 100
+        written = store.write([*came(OF, range(950, 1050)), *came(other, range(5))])
+        assert written.refused == [(NAME, "it has more than 1000 sensors")]
+        assert written.readings == 5
+        assert len(written.cursors[other.chamber].sensors) == 5
+        assert all(len(of.sensors) <= 1000 for of in store.cursors())
 
 
 def test_a_row_that_does_not_fit_costs_only_itself(address: str) -> None:

@@ -42,6 +42,7 @@ from stillair.storage.hall_forgetting import QuietRows, forget_readings
 from stillair.storage.hall_rows import columns
 from stillair.storage.hall_tables import LOCK, HallMark, PinNumber, TakenRow
 from stillair.storage.kept_lines import CLASSES, ERASED
+from stillair.storage.onward import MOST_SENSORS
 from stillair.storage.present import stand
 from stillair.storage.records import load
 from stillair.storage.steps import read_step
@@ -264,7 +265,12 @@ class HallStore:
                 entries.append(came)
                 cursor = replace(cursor, seq=came.seq, parcel=came.parcel)
             else:
-                cursor, fresh = behind(cursor, came)
+                after, fresh = behind(cursor, came)
+                if len(after.sensors) > MOST_SENSORS:
+                    why = f"it has more than {MOST_SENSORS} sensors"
+                    written.refused.append((chamber, why))
+                    continue
+                cursor = after
                 if fresh:
                     tail.append((chamber, fresh))
                     written.readings += sum(len(series.times_ms) for series in fresh)
