@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
+from hall_voices import AT, a_job, alarm, an_alarm, board_mark, now, watch
 from stillair.alarms.reaching import Person, QuietHours
 from stillair.alerts.pacing import presses
 from stillair.alerts.routes import Message
@@ -296,6 +296,19 @@ def test_a_board_that_was_stopped_on_another_day_where_the_hall_is_says_which() 
     texts = [notice.text for notice in seconds(mirror, of, 1299, 1302)]
     assert any("was stopped at 00:30, and" in text for text in texts)
     assert any("was stopped at 23:30 on 2026-11-28, and" in text for text in texts)
+
+
+@pytest.mark.parametrize(
+    "at", ["2026-99-99T00:00:00Z", "0001-01-01T00:00:00+23:59", "2026-01-01T00:00:00+99:99", "soon"]
+)
+def test_a_time_that_can_not_be_read_keeps_nobody_from_being_told(at: str) -> None:
+    mirror, of = begun_anew([])
+    for name, told_at in ((ONE, at), (board_mark(2), AT)):
+        mirror.take(f"{name}/north-bench/now", now(name, at=told_at, job=a_job()), 1000.0)
+        mirror.take(f"{name}/north-bench/watch", watch(name, state="silent", at=told_at), 1000.0)
+    assert {each.board for each in mirror.chambers.values()} == {
+        each.chamber.partition(".")[0] for each in seconds(mirror, of, 1000, 1100)
+    }
 
 
 def test_a_broker_that_is_back_for_a_moment_each_minute_is_told() -> None:

@@ -16,15 +16,15 @@ chamber that an earlier process knew is there (`expect`), out of reach until it 
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter, OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Final, TypeVar
+from typing import Final
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
+from stillair.hall.harmless import harmless, instant
 from stillair.hall.messages import (
     ENDED,
     SILENT,
@@ -56,14 +56,12 @@ COUNTED_S: Final = 3_600.0  # so long after the last it is shown what nobody sen
 CALM_PHASES: Final = ("cold", "cool_enough")
 MOST_GONE: Final = 500  # chambers taken out, of which pages are told
 
-_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:\d\d)")
 _MODELS: Final[dict[str, type[WatchMessage | NowMessage | AlarmMessage | ActedMessage]]] = {
     "watch": WatchMessage,
     "now": NowMessage,
     "alarms": AlarmMessage,
     "acted": ActedMessage,
 }
-M = TypeVar("M", bound=BaseModel)
 
 
 class Reach(StrEnum):
@@ -175,7 +173,7 @@ class Heard:
     @property
     def last_at(self) -> str | None:
         """When it last said how it was, by its own clock."""
-        return _instant(self.now.at) if self.now is not None else self.watch_at
+        return instant(self.now.at) if self.now is not None else self.watch_at
 
 
 class Mirror:
@@ -306,13 +304,13 @@ class Mirror:
             if parts[3] not in of.alarms and len(of.alarms) >= MOST_ALARMS:
                 self._refuse(now_s)
                 return None
-            of.alarms[parts[3]] = Held(finite(told.alarm), now_s, len(payload))
+            of.alarms[parts[3]] = Held(harmless(told.alarm), now_s, len(payload))
             of.lacking = tuple(each for each in of.lacking if each != parts[3])
         elif isinstance(told, WatchMessage):
-            of.watch, of.watch_at = told.state, _instant(told.at)
+            of.watch, of.watch_at = told.state, instant(told.at)
             of.name = plain(told.name[:80])
         elif isinstance(told, NowMessage):
-            self._take_now(of, finite(told), now_s)
+            self._take_now(of, harmless(told), now_s)
         of.simulated = told.simulated
         self._bytes += len(payload) - has
         of.sizes[name] = len(payload)
@@ -457,34 +455,6 @@ class Mirror:
     def lacking(self) -> Iterator[Heard]:
         """Chambers of which what the broker has kept never came: alarms, whether it is watched."""
         return (of for of in self.chambers.values() if of.lacking or of.watch is None)
-
-
-def finite(told: M) -> M:
-    """The same without numbers that are none, for which JSON has no word; and text made plain."""
-    update: dict[str, Any] = {}
-    for name, value in told:
-        if isinstance(value, float) and not math.isfinite(value):
-            update[name] = None
-        elif isinstance(value, str):
-            if not value.isprintable():
-                update[name] = plain(value)
-        elif isinstance(value, BaseModel):
-            update[name] = finite(value)
-        elif isinstance(value, tuple):
-            update[name] = tuple(
-                finite(each)
-                if isinstance(each, BaseModel)
-                else plain(each)
-                if isinstance(each, str)
-                else each
-                for each in value
-            )
-    return told.model_copy(update=update)
-
-
-def _instant(text: str | None) -> str | None:
-    """A label that can be read as an instant; None for anything else."""
-    return text if text is not None and _INSTANT.fullmatch(text) else None
 
 
 def _job(told: NowMessage | None) -> tuple[str, str] | None:
