@@ -103,6 +103,7 @@ driver = "simulated"
 
 [camera]
 source = "simulated"
+frames_per_s = 0.5
 
 [sounder]
 driver = "command"

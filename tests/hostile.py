@@ -43,6 +43,7 @@ driver = "simulated"
 
 [camera]
 source = "simulated"
+frames_per_s = 1
 
 [simulation]
 scenario = "door_left_ajar"

@@ -3,7 +3,7 @@
 Importing takes a second and each test needs many kills, so one process imports
 and forks. For each line on standard input it forks a child and prints its
 process id; the child then prints one line for each thing that it was told is
-kept. Run as `python killed_keepers.py journal|archive FILE`.
+kept. Run as `python killed_keepers.py journal|archive|heights FILE`.
 """
 
 from __future__ import annotations
@@ -21,12 +21,15 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from kept_things import BOOT, CHAMBER, outcome
+from kept_things import BOOT, CHAMBER, job, outcome
 from stillair.alerts.courier import Courier, CourierPlan
 from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.clock import SystemClock
+from stillair.model import Outcome
 from stillair.storage.archive import Archive
+from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Journal
+from stillair.storage.writer import JournalWriter
 from storming import keep_storm
 
 EPOCH_S = 1_790_000_000.0
@@ -63,6 +66,23 @@ def keep_readings(path: Path, memory_folder: Path | None = None) -> None:
             number += 1
         archive.flush()
         tell(number - 1)
+
+
+def keep_heights(path: Path) -> None:
+    """Have a job's heights kept, one after the other; tell each."""
+    journal = Journal(path)
+    emergency = EmergencyJournal(path.with_name("emergency"), size_bytes=16_384)
+    writer = JournalWriter(journal, emergency, lambda _: None, lambda _: None)
+    writer.recover()
+    known = journal.memory(CHAMBER, BOOT).job
+    number = 0 if known is None or known.height_mm is None else round(known.height_mm) + 1
+    writer.start()
+    while True:
+        told = replace(job(), height_mm=float(number))
+        writer.put(Outcome(CHAMBER, 100.0 + number, jobs=(told,)), BOOT)
+        assert writer.flush(60.0)
+        tell(number)
+        number += 1
 
 
 class TellingOutbox:
@@ -115,6 +135,7 @@ KEEPERS: dict[str, Callable[[Path], None]] = {
     "journal": keep_outcomes,
     "archive": keep_readings,
     "recent": lambda path: keep_readings(path, path.parent),
+    "heights": keep_heights,
     "courier": keep_and_send,
     "storm": lambda path: keep_storm(path, tell),
 }

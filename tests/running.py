@@ -23,6 +23,12 @@ from warm_starts import WarmProcess, warm_start
 T = TypeVar("T")
 
 START_S = 120.0  # of a computer that does other things as well
+# The built-in chamber, for who names no other, draws as many pictures as make a fit view and no
+# more: drawing takes most of what its service does.
+FEW_PICTURES = """
+from stillair.config import reading
+reading.BUILT_IN += "frames_per_s = 4\\n"
+"""
 
 
 def stillair(*words: str, before: str = "") -> list[str]:
@@ -58,6 +64,8 @@ class RunningService:
         self._before = before
         self._loaded = loaded or not before
         self._cold = cold
+        if self._loaded and not cold and command == ("run",) and "--chamber" not in words:
+            self._before = FEW_PICTURES + before
         # What a killed one leaves in memory goes with the test's other files; a cold one has its
         # newest readings where a board has them, for what is charged to the disk is measured.
         memory = {} if cold else {"RUNTIME_DIRECTORY": str(folder.parent)}

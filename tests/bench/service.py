@@ -57,6 +57,7 @@ from running import RunningService, wait_until  # noqa: E402
 SETTLE_S = 20.0
 REST_AFTER_S = 75.0  # by then the drawn picture has been told as blurred, which is written
 PICTURE_EVERY_S = 2.0
+LAYER_S = 30.0  # of 0.2 mm
 STARTS = 3
 FRAMES = 600  # a picture that comes back within the minute tells of a camera that hangs
 POINTS = ("top", "middle", "bed side", "room")
@@ -356,7 +357,7 @@ class RestlessTree:
 def over_time(folder: Path, stream: str, minutes: float) -> Iterator[Figure]:
     """Memory, writes and processor over many minutes, at rest and then in a job.
 
-    In the job the air warms up and the machine tells its height each minute.
+    In the job the air warms up and the machine tells its height with each layer, two a minute.
     """
     with RestlessTree(folder / "devices") as moved:
         sensors = "".join(
@@ -369,29 +370,30 @@ def over_time(folder: Path, stream: str, minutes: float) -> Iterator[Figure]:
         with Cold(folder / "long", "--chamber", str(path)) as service:
             first_reading(service)
             time.sleep(REST_AFTER_S)
-            yield from _minutes_of(service, "at rest", minutes, lambda _: None)
+            yield from _minutes_of(service, "at rest", minutes, lambda _: None, 60.0)
             job = service.post("/api/jobs", {"name": "fin boxes", "material": "ASA"})["id"]
 
-            def built(minute: int) -> None:
-                moved.air_c += (45.0 - moved.air_c) / 5.0
-                service.post(f"/api/jobs/{job}/progress", {"height_mm": 0.2 * minute})
+            def built(layer: int) -> None:
+                moved.air_c += (45.0 - moved.air_c) / 10.0
+                service.post(f"/api/jobs/{job}/progress", {"height_mm": round(0.2 * layer, 2)})
 
-            yield from _minutes_of(service, "in a job", minutes, built)
+            yield from _minutes_of(service, "in a job", minutes, built, LAYER_S)
 
 
 def _minutes_of(
-    service: RunningService, name: str, minutes: float, each: Callable[[int], None]
+    service: RunningService, name: str, minutes: float, each: Callable[[int], None], every_s: float
 ) -> Iterator[Figure]:
     begun_s, used_s, written = time.monotonic(), cpu_s(service.pid), card_bytes(service.pid)
-    for minute in range(1, max(1, round(minutes)) + 1):
-        time.sleep(max(0.0, begun_s + 60.0 * minute - time.monotonic()))
-        each(minute)
+    for number in range(1, round(max(1, round(minutes)) * 60.0 / every_s) + 1):
+        time.sleep(max(0.0, begun_s + every_s * number - time.monotonic()))
+        each(number)
+        minute = number * every_s / 60.0
         if minute in (1, round(minutes)):
             resident_mb, _, shared_mb = memory_mb(service.pid)
-            yield Figure(f"resident memory, {name}, after {minute} min", resident_mb, "MB", 110.0)
-            yield Figure(f"PSS, {name}, after {minute} min", shared_mb, "MB")
+            yield Figure(f"resident memory, {name}, after {minute:g} min", resident_mb, "MB", 110.0)
+            yield Figure(f"PSS, {name}, after {minute:g} min", shared_mb, "MB")
             yield Figure(
-                f"its own and changed, {name}, after {minute} min", own_mb(service.pid), "MB"
+                f"its own and changed, {name}, after {minute:g} min", own_mb(service.pid), "MB"
             )
     hours = (time.monotonic() - begun_s) / 3600.0
     hourly_mb = (card_bytes(service.pid) - written) / hours / 1e6

@@ -245,13 +245,15 @@ def test_a_link_shows_the_same_stretch_and_a_broken_one_the_whole_job(
     here = stretch(page)
     assert here is not None
     said = page.locator(".along .seen").inner_text()
+    address = page.url
     page.reload()
     expect(page.locator(".along .seen")).to_have_text(said)
     assert stretch(page) == here
     for end in ("?from=9&to=3", "?from=x&to=%00", "?from=1&to=2", "?at=99999999999999"):
-        other = opened(look, past, end)
-        expect(other.locator(".along .seen")).to_contain_text(re.compile(r"\d\s(s|min|h)"))
-        expect(other.locator(".lane.stages")).to_be_visible()
+        page.goto("about:blank")  # else nothing is loaded again, and the page minds its hash alone
+        page.goto(f"{address.partition('?')[0]}{end}")
+        expect(page.locator(".along .seen")).to_contain_text(re.compile(r"\d\s(s|min|h)"))
+        expect(page.locator(".lane.stages")).to_be_visible()
 
 
 def test_finer_readings_come_when_it_is_looked_at_closely(
@@ -260,13 +262,13 @@ def test_finer_readings_come_when_it_is_looked_at_closely(
     page = opened(look, past)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
-    page.evaluate(
-        "for (let n = 0; n < 3; n++) document.querySelector('.along .moves button').click()"
-    )
-    page.wait_for_timeout(800)
+    with page.expect_request(lambda request: "/readings?from=" in request.url):
+        page.evaluate(
+            "for (let n = 0; n < 3; n++) document.querySelector('.along .moves button').click()"
+        )
     finer = [url for url in asked if "/readings?from=" in url]
     assert len(finer) == 1, "who presses three times asks once"
-    page.wait_for_timeout(500)
+    page.wait_for_timeout(1000)
     assert len([url for url in asked if "/readings?from=" in url]) == 1
 
 
@@ -317,8 +319,13 @@ def test_the_last_sound_job_and_the_band_stand_beside_it_in_words(
         timeout=100_000
     )
     expect(page.locator(".along")).to_contain_text("Drawn")
+    moment = page.locator(".along .moment p")
     axis(page).press("ArrowRight")
-    expect(page.locator(".along .moment p")).to_contain_text(re.compile(r"C \(\d+\.\d then\)"))
+    for _ in range(60):  # on a busy computer this job became longer than the one beside it
+        if "then" in moment.inner_text():
+            break
+        axis(page).press("ArrowLeft")
+    expect(moment).to_contain_text(re.compile(r"C \(\d+\.\d then\)"))
     stretch(page)
     assert "beside=last" in str(page.evaluate("location.hash"))
 

@@ -239,10 +239,10 @@ def test_a_link_leads_to_the_same_after_reloading_and_on_another_telephone(
     began = datetime.fromisoformat(season.get(f"/api/jobs/{job}")["started_at"])
     address = where.format(job=job, at_s=round(began.timestamp()) + 7200)
     page = look(season, address)
-    page.locator(there).first.wait_for()
+    page.locator(there).first.wait_for(timeout=50_000)  # another job may have to be worked out
     hash_before = page.evaluate("location.hash")
     page.reload()
-    page.locator(there).first.wait_for()
+    page.locator(there).first.wait_for(timeout=50_000)
     assert page.evaluate("location.hash") == hash_before == address[1:]
 
 

@@ -17,7 +17,7 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
 
-from .conftest import Look, Serve, unfold
+from .conftest import Look, Serve, unfold, until
 from .test_jobs_page import fits
 
 NAME = "Six rigger spacers for the double scull"
@@ -68,7 +68,7 @@ def built(service: RunningService) -> str:
 
 def whole(page: Page) -> None:
     page.locator(".report canvas").wait_for(timeout=60_000)  # layers are worked out before
-    page.wait_for_function("[...document.images].every((i) => i.complete)")
+    until(page, "[...document.images].every((i) => i.complete)")
 
 
 @pytest.mark.timeout(300)

@@ -287,7 +287,7 @@ def test_a_door_is_made_quiet_for_a_time_by_its_link(tmp_path: Path) -> None:
     mail = MailServer()
     mail.start()
     try:
-        with shed(tmp_path, mail, speed=15) as running:
+        with shed(tmp_path, mail, speed=15, camera="") as running:
             running.order("open_door", for_s=240.0)
             link = running.link(COX, "door is open")
             shown = running.web.get(api(link)).json()

@@ -35,7 +35,14 @@ from stillair.storage.clips import Clip, Shown
 from stillair.storage.items import label
 
 ENOUGH_S = 100.0  # films are made with what time a busy computer has left
-FAST = CHAMBER + "speed = 12.0\n"
+
+
+def fast(speed: float) -> str:
+    """The chamber at so many times life's speed, with some dozen pictures in a second of ours."""
+    few = f'"simulated"\nframes_per_s = {12.0 / speed:g}'
+    return CHAMBER.replace('"simulated"\n[simulation]', f"{few}\n[simulation]") + f"speed = {speed}"
+
+
 STREAM = """
 [chamber]
 name = "north"
@@ -50,7 +57,7 @@ source = "{source}"
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
-    with watched(build(tmp_path, FAST), ENOUGH_S) as made:
+    with watched(build(tmp_path, fast(12.0)), ENOUGH_S) as made:
         yield made
 
 
@@ -342,7 +349,7 @@ def kept_film(service: Service, kind: str, number: int, days_ago: float = 0.0) -
 
 
 def test_small_matters_are_given_up_by_age_and_danger_last(tmp_path: Path) -> None:
-    made = build(tmp_path, FAST + "[clips]\nkeep_mb = 10\nkeep_days = 30\n")
+    made = build(tmp_path, fast(12.0) + "\n[clips]\nkeep_mb = 10\nkeep_days = 30\n")
     old = kept_film(made, "door_open", 4001, days_ago=31.0)
     old_fire = kept_film(made, "fire", 4002, days_ago=31.0)
     door, later = kept_film(made, "door_open", 4003), kept_film(made, "draft", 4004)
@@ -408,12 +415,12 @@ def lapse_has(service: Service, count: int) -> None:
 
 
 def test_a_job_has_a_time_lapse_through_a_restart_and_a_pause(tmp_path: Path) -> None:
-    first = build(tmp_path, FAST)
+    first = build(tmp_path, fast(48.0))
     with watched(first, ENOUGH_S):
         job = begin_job(first)
         lapse_has(first, 4)
         begun = lapse_of(first, job, "making")
-    second = build(tmp_path, FAST)
+    second = build(tmp_path, fast(48.0))
     with watched(second, ENOUGH_S):
         lapse_has(second, 6)
         second.pausing.pause(KEY, 600.0, by="the cox")

@@ -27,13 +27,17 @@ RUNS: dict[str, tuple[str, ...]] = {
 }
 RUNS[PERSON] = ("--include-path-regex", "/api/session", *EDGES)
 # An owner is let in everywhere, so gets past who may to every form. Of others the same edges are
-# mostly refused unread: each operation is asked all of them by one of the two, but for a chamber
-# file's thousand, and what lets anybody in by a stranger.
-_DEALT = sorted(set(RIGHTS) - {"POST /api/chamber-files", "POST /api/chamber-files/proposal"})
+# mostly refused unread: each operation is asked all of them by one of the two, but for the
+# thousand of a chamber file or of a camera, and what lets anybody in by a stranger. What is written
+# to a chamber file has the form of what is proposed, and is read by the same: one is enough.
+_WRITTEN = "POST /api/chamber-files"
+_LONG = {_WRITTEN, f"{_WRITTEN}/proposal", "POST /api/camera-trials"}
+_DEALT = sorted(set(RIGHTS) - _LONG)
 _OPEN = [name for name, who in RIGHTS.items() if who == ANYBODY]
 DEALT: dict[str, frozenset[str]] = {
     "stranger": frozenset([*_DEALT[::2], *_OPEN]),
     "operator": frozenset(_DEALT[1::2]),
+    "owner": frozenset(set(RIGHTS) - {_WRITTEN}),
 }
 SAME = ("--seed", "17", "--no-shrink", "--exclude-path", "/api/live")  # a stream has no end
 
@@ -44,6 +48,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Attacked]:
         yield running
 
 
+@pytest.mark.timeout(400)  # an owner's edges are thousands
 @pytest.mark.parametrize("who", EVERYBODY)
 def test_schemathesis_finds_nothing(service: Attacked, who: str, tmp_path: Path) -> None:
     found = service.run(who, *SAME, *RUNS[who], cwd=tmp_path, edges=DEALT.get(who))

@@ -316,6 +316,13 @@ def test_a_job_from_start_to_finish(service: RunningService) -> None:
     )["id"]
     try:
         problem(service.web.post("/api/jobs", json={"name": "second"}), 409)
+        for height_mm in (12.0, 12.2, 12.4):  # the last two wait for the journal elsewhere
+            told = service.post(f"/api/jobs/{job}/progress", {"height_mm": height_mm})
+            assert told == {"done": True, "stored": True}
+            assert service.get(f"/api/jobs/{job}")["height_mm"] == height_mm
+        service.post(f"/api/jobs/{job}/progress", {"height_mm": 12.3})
+        newest = service.get("/api/jobs", newest="true", limit=1)["items"]
+        assert newest[0]["height_mm"] == 12.3
         service.post(f"/api/jobs/{job}/progress", {"height_mm": 12.4})
         for verb, state in (("pause", "paused"), ("resume", "running")):
             for _ in range(2):

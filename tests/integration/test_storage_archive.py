@@ -21,7 +21,7 @@ from stillair.errors import StoreError
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
-from stillair.storage.readings import BATCH_ROWS
+from stillair.storage.readings import BATCH_ROWS, Readings
 from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.tail import CHUNK_BYTES
 
@@ -80,6 +80,16 @@ def test_readings_are_found_before_and_after_they_are_packed(archive: Archive, p
     assert read(path, archive) == expected
     archive.flush()
     assert read(path) == expected  # another process reads the tail file
+
+
+@pytest.mark.parametrize("count", [ROW // 2, ROW], ids=["in the tail", "in a row"])
+def test_between_two_readings_there_is_none(archive: Archive, path: Path, count: int) -> None:
+    fill(archive, count)
+    with closing(Readings(path, archive)) as readings:
+        between_s = (T0_S + 3.2, T0_S + 3.7)
+        assert readings.newest_s(CHAMBER, *between_s) is None
+        assert list(readings.pieces(CHAMBER, "top", *(round(1000 * s) for s in between_s))) == []
+        assert readings.newest_s(CHAMBER, T0_S + 3.2, T0_S + 5.7) == T0_S + 5
 
 
 def test_an_archive_is_taken_up_where_it_was_left(archive: Archive, path: Path) -> None:

@@ -54,6 +54,20 @@ def test_an_open_door_is_told_after_its_delay_and_again_until_it_is_shut(shed: S
     assert shed.alarms["north-bench-1"].acknowledged_by == "cox"
 
 
+def test_a_door_that_is_shut_is_leaving_at_once_and_over_later(shed: Shed) -> None:
+    shed.begins(Kind.DOOR_OPEN)
+    shed.wait(20)
+    assert shed.desk.leaving() == frozenset()
+    shed.ends(Kind.DOOR_OPEN)
+    assert shed.desk.leaving() == {shed.only().id}
+    shed.wait(5)
+    shed.begins(Kind.DOOR_OPEN)
+    assert shed.desk.leaving() == frozenset()
+    shed.ends(Kind.DOOR_OPEN)
+    shed.wait(15)
+    assert (shed.only().condition, shed.desk.leaving()) == (False, frozenset())
+
+
 def test_the_door_is_said_again_though_somebody_has_seen_it(shed: Shed) -> None:
     shed.begins(Kind.DOOR_OPEN)
     shed.wait(20)

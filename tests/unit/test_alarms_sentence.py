@@ -97,6 +97,11 @@ SENSOR = alarm(Kind.SENSOR_FAULT, "Sensor top gives no reading that can be trust
             id="a door",
         ),
         pytest.param(
+            STEADY | {"alarms": [DOOR], "leaving": {DOOR.id}},
+            Sentence("Door open: over, if it stays so", "The air is at 46.2 °C.", "caution", False),
+            id="a door that was shut just now",
+        ),
+        pytest.param(
             STEADY | {"alarms": [FIRE, STORE, DOOR]},
             Sentence(
                 "There is fire in the box, for 1 min",

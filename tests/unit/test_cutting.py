@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 import pytest
 from hypothesis import given
@@ -21,7 +21,7 @@ from stillair.media.cutting import (
     Cut,
     Cutter,
     Spacing,
-    kept_of,
+    evenly,
 )
 from stillair.model import Kind
 
@@ -146,57 +146,70 @@ def test_a_film_is_called_by_the_danger_in_it() -> None:
 # --- time-lapses -------------------------------------------------------------------
 
 
+def taken(
+    hours: float, *, every_s: float = 0.5, size_bytes: int = 0, layer_s: float | None = None
+) -> list[float]:
+    """When a job's pictures are taken, where one could be each `every_s`."""
+    spacing = Spacing()
+    found: list[float] = []
+    for tick in range(round(hours * 3600 / every_s)):
+        t_s = tick * every_s
+        if spacing.due(t_s, None if layer_s is None else math.floor(t_s / layer_s) * 0.2):
+            spacing.took(size_bytes)
+            found.append(t_s)
+    return found
+
+
 @pytest.mark.parametrize("hours", [0.05, 1.0, 7.0, 60.0])
 def test_a_time_lapse_has_at_most_thirty_seconds_of_pictures_evenly_apart(hours: float) -> None:
-    spacing = Spacing()
-    taken: list[float] = []
-    for tick in range(round(hours * 3600 * 2)):
-        if spacing.due(tick / 2):
-            taken.append(tick / 2)
-            if len(taken) > MOST_PICTURES:
-                taken = [taken[n] for n in kept_of(len(taken))]
-                spacing.thinned()
-    assert len(taken) <= MOST_PICTURES
-    apart = [b - a for a, b in pairwise(taken)]
+    times_s = taken(hours)
+    shown_s = [times_s[place] for place in evenly(times_s)]
+    assert shown_s[-1] == times_s[-1], "the part as it is now"
+    assert len(shown_s) <= MOST_PICTURES
+    assert len(shown_s) >= min(MOST_PICTURES / 2, hours * 3600 / FIRST_EVERY_S)
+    apart = [b - a for a, b in pairwise(shown_s)]
     assert max(apart) <= 2 * min(apart)
-    assert len(taken) >= min(MOST_PICTURES / 2 - 1, hours * 3600 / FIRST_EVERY_S)
 
 
 @pytest.mark.parametrize("hours", [0.5, 4.0, 12.0])
 @pytest.mark.parametrize("size_bytes", [500, 12_000, 40_000])
-@pytest.mark.parametrize("layer_s", [None, 7.0])
+@pytest.mark.parametrize("layer_s", [None, 7.0, 40.0])
 def test_the_larger_its_pictures_are_the_fewer_come(
     hours: float, size_bytes: int, layer_s: float | None
 ) -> None:
-    spacing = Spacing()
-    written_bytes = count = 0
-    for tick in range(round(hours * 3600 * 2)):
-        t_s = tick / 2
-        if spacing.due(t_s, None if layer_s is None else math.floor(t_s / layer_s) * 0.2):
-            spacing.took(size_bytes)
-            count += 1
-            written_bytes += size_bytes
-            if count > MOST_PICTURES:
-                count = len(kept_of(count))
-                written_bytes += count * size_bytes  # those that stay go into a new file
-                spacing.thinned()
-    # Half as much again where a thinning has just been, and less and less before the next.
-    assert written_bytes <= 1.6 * hours * 3600 * BYTES_PER_S + size_bytes
+    written_bytes = size_bytes * len(taken(hours, size_bytes=size_bytes, layer_s=layer_s))
+    assert written_bytes <= hours * 3600 * BYTES_PER_S + size_bytes
 
 
-def test_a_picture_just_after_a_layer_is_preferred() -> None:
-    spacing = Spacing()
-    taken = [
-        t_s
-        for tick in range(200)
-        if spacing.due(t_s := tick / 2, height_mm=math.floor(t_s / 7.0) * 0.2)  # a layer in 7 s
-    ]
-    assert all(t_s % 7.0 == 0.0 for t_s in taken)
-    assert taken[:4] == [0.0, 7.0, 14.0, 21.0]
+@pytest.mark.parametrize("size_bytes", [500, 12_000, 40_000])
+def test_a_job_of_days_wears_the_card_little_more_than_one_of_an_afternoon(size_bytes: int) -> None:
+    afternoon, days = (len(taken(hours, every_s=5.0, size_bytes=size_bytes)) for hours in (5, 60))
+    assert days <= afternoon + MOST_PICTURES * math.log(60 / 5) + 1
 
 
-@pytest.mark.parametrize("count", [1, 2, 301, 302])
-def test_of_those_thinned_out_the_newest_stays(count: int) -> None:
-    stay = list(kept_of(count))
-    assert stay[-1] == count - 1
-    assert len(stay) == (count + 1) // 2
+@pytest.mark.parametrize(
+    ("layer_s", "apart_s"),
+    [
+        pytest.param(7.0, 14.0, id="every second one, where they come fast"),
+        pytest.param(24.0, 24.0, id="each"),
+        pytest.param(40.0, 25.0, id="and between, where they are long"),
+    ],
+)
+def test_a_picture_just_after_a_layer_is_preferred(layer_s: float, apart_s: float) -> None:
+    times_s = taken(0.1, layer_s=layer_s)
+    assert times_s[:2] == [0.0, apart_s]
+    layers = range(0, 360, round(max(layer_s, apart_s)))
+    assert {t_s for t_s in times_s if t_s % layer_s == 0.0} == set(layers)
+
+
+@given(
+    st.lists(st.floats(0.5, 1e5), min_size=1, max_size=80).map(
+        lambda steps: list(accumulate(steps))
+    ),
+    st.integers(1, 40),
+)
+def test_those_shown_are_as_many_as_fit_and_in_order(times_s: list[float], most: int) -> None:
+    places = evenly(times_s, most)
+    assert places == sorted(set(places))
+    assert places[-1] == len(times_s) - 1
+    assert len(places) == len(times_s) or len(places) <= most

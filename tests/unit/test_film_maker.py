@@ -18,6 +18,7 @@ from stillair.clock import ManualClock
 from stillair.errors import InputError, StoreError
 from stillair.media import clips
 from stillair.media.clips import CARD_S, LAPSE_PER_S, RATE_PER_S, Made, Wanted, asked, made
+from stillair.media.cutting import MOST_PICTURES
 from stillair.media.files import FREE_BYTES, new_id
 from stillair.media.films import FilmFiles
 from stillair.media.ring import Shot
@@ -113,14 +114,6 @@ def test_a_flipped_bit_ends_it_and_nonsense_is_no_spool(tmp_path: Path) -> None:
     assert Spool.found(tmp_path / "none.frames").count == 0
 
 
-def test_thinned_out_it_is_smaller_and_goes_on(tmp_path: Path) -> None:
-    spool = spool_of(tmp_path, TAKEN)
-    spool.keep(lambda place: place % 2 == 1)
-    assert read(spool) == TAKEN[1::2]
-    assert (spool.count, spool.size_bytes) == (5, spool.path.stat().st_size)
-    assert list(tmp_path.iterdir()) == [spool.path]
-
-
 def test_a_picture_larger_than_any_is_refused(tmp_path: Path) -> None:
     with pytest.raises(StoreError):
         spool_of(tmp_path, [Shot(0.0, bytes(LONGEST_BYTES + 1))])
@@ -204,6 +197,23 @@ def test_a_time_lapse_shows_each_picture_once_and_a_card_for_a_pause(tmp_path: P
     assert len(found) == 100 + card
     assert [n for n, grey in enumerate(found) if grey < 100] == list(range(50, 50 + card))
     assert (film.start_s, film.end_s) == (0.0, 9900.0)
+
+
+def test_of_very_many_a_time_lapse_shows_as_many_as_fit_the_newest_among_them(
+    tmp_path: Path,
+) -> None:
+    """The first hour's lie closer together; those left over stay where they are."""
+    times_s = [*range(0, 3600, 10), *range(3600, 36_000, 100), 36_050]
+    spool = spool_of(
+        tmp_path,
+        [Shot(float(t_s), picture(40 if t_s < 36_050 else 220, 64, 64)) for t_s in times_s],
+    )
+    film = made(wanted(spool, part=clips.TIME_LAPSE))
+    found, _, _ = greys(wanted(spool).to)
+    assert MOST_PICTURES / 2 <= len(found) <= MOST_PICTURES
+    assert (film.end_s, film.length_s) == (36_050.0, len(found) / LAPSE_PER_S)
+    assert [grey > 150 for grey in found] == [False] * (len(found) - 1) + [True]
+    assert Spool.found(spool.path).count == len(times_s)
 
 
 def test_words_are_written_into_it(tmp_path: Path) -> None:

@@ -37,7 +37,16 @@ from stillair.media.marking import (
     regions_of,
     sharpness,
 )
-from stillair.media.moments import EVIDENCE, NEWEST_EVENTS, Heights, Held, given_up, moments
+from stillair.media.moments import (
+    EVIDENCE,
+    NEWEST_EVENTS,
+    STILL_BYTES_PER_S,
+    STILLS_BYTES,
+    Heights,
+    Held,
+    given_up,
+    moments,
+)
 from stillair.media.ring import LEAST_SHOTS, RING_BYTES, SHOT_BYTES, FrameRing
 from stillair.model import JsonValue, Kind, Sense, Sign
 
@@ -305,9 +314,32 @@ def test_danger_has_more_pictures_than_a_door() -> None:
 def test_a_still_is_due_after_the_first_layer_and_with_each_millimetre() -> None:
     heights = Heights()
     told = [0.0, 0.3, 0.6, 0.9, 1.2, 1.5, 1.9, 2.1, 5.0, math.nan, 5.4]
-    assert [mm for mm in told if heights.due("n-1", mm)] == [0.3, 1.2, 2.1, 5.0]
-    assert heights.due("n-1", 0.3), "a second piece begins again"
-    assert heights.due("n-2", 0.3), "another job"
+    assert [mm for mm in told if heights.due("n-1", mm, 0.0)] == [0.3, 1.2, 2.1, 5.0]
+    assert heights.due("n-1", 0.3, 0.0), "a second piece begins again"
+    assert heights.due("n-2", 0.3, 0.0), "another job"
+
+
+@pytest.mark.parametrize(
+    ("size_bytes", "mm_per_h", "stills"),
+    [
+        pytest.param(12_000, 24.0, 240, id="small ones, with each millimetre"),
+        pytest.param(30_000, 24.0, 240, id="as many of 30 kB"),
+        pytest.param(150_000, 24.0, 52, id="large ones, further apart"),
+        pytest.param(150_000, 4.0, 40, id="also with each, where the part grows slowly"),
+    ],
+)
+def test_stills_come_no_faster_than_a_card_bears(
+    size_bytes: int, mm_per_h: float, stills: int
+) -> None:
+    heights = Heights()
+    count = 0
+    for layer in range(1, round(10 * mm_per_h * 5) + 1):  # ten hours of layers of 0.2 mm
+        t_s = layer * 720.0 / mm_per_h
+        if heights.due("n-1", 0.2 * layer + 1e-9, t_s):
+            heights.took(size_bytes)
+            count += 1
+    assert count == pytest.approx(stills, abs=2)
+    assert count * size_bytes <= STILLS_BYTES + 36_000.0 * STILL_BYTES_PER_S + size_bytes
 
 
 def held(number: int, event: int | None, *, danger: bool) -> Held:

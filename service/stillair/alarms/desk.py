@@ -253,6 +253,14 @@ class AlarmDesk:
         alarms = self._lives.standing()
         return tuple(sorted(alarms, key=lambda a: (URGENCY[a.priority], -a.raised_s, a.id)))
 
+    def leaving(self) -> frozenset[str]:
+        """Those of them whose cause is away, and that are over if it stays away a while."""
+        return frozenset(
+            entry.alarm.id
+            for entry in self._entries.values()
+            if entry.alarm is not None and entry.end_s is not None
+        )
+
     def opening(self, t_s: float | None) -> OpeningState | None:
         """The opening of the door that is expected at this second; None: before the first."""
         return None if t_s is None else self._lives.opening.state(t_s)

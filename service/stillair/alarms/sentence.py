@@ -8,7 +8,7 @@ the weather in the box.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from stillair.alarms import figures
@@ -67,6 +67,7 @@ def sentence(
     camera: CameraCondition | None = None,
     job: Job | None = None,
     alarms: Sequence[AlarmState] = (),
+    leaving: Collection[str] = (),
     troubles: Sequence[str] = (),
     remarks: Sequence[str] = (),
     events: Sequence[EventChange] = (),
@@ -74,9 +75,10 @@ def sentence(
 ) -> Sentence:
     """Say how a chamber is.
 
-    `alarms` is the desk's standing list, the most urgent first. `troubles`
-    are clauses about the service itself ("nothing is being stored"): with one
-    of them nothing is calm. `remarks` are sentences for the smaller line that
+    `alarms` is the desk's standing list, the most urgent first, `leaving` the ids of those
+    whose cause is away: of these only danger is still said to be there. `troubles` are
+    clauses about the service itself ("nothing is being stored"): with one of them
+    nothing is calm. `remarks` are sentences for the smaller line that
     trouble nobody ("No camera: flame and smoke are not watched"). `events` are
     those that stand: one whose alarm isn't due yet is said without its colour.
     `untested` is why nobody knows that an alarm would reach people, where nobody does:
@@ -94,10 +96,12 @@ def sentence(
         if a.signal_class is SignalClass.SUPERVISORY and a.condition
     ]
     # What follows from another is no head while that stands.
-    hands.sort(key=lambda a: (a.suppression is Suppression.SHELVED, bool(a.cause_alarm)))
+    hands.sort(
+        key=lambda a: (a.id in leaving, a.suppression is Suppression.SHELVED, bool(a.cause_alarm))
+    )
     astray = not _ASTRAY.isdisjoint({a.kind for a in hands} | {e.kind for e in young})
     faults = [a for a in shown if a.signal_class is SignalClass.TROUBLE and a.condition]
-    faults.sort(key=lambda a: bool(a.cause_alarm))
+    faults.sort(key=lambda a: (a.id in leaving, bool(a.cause_alarm)))
     over = [a for a in shown if a.signal_class is not SignalClass.ALARM and not a.condition]
     blind = air_c is None
     view = VIEW[camera][0] if camera is not None and camera in VIEW else None
@@ -113,9 +117,9 @@ def sentence(
         head = "Blind: no sensor in the chamber gives a reading" if found else "No reading yet"
         worst = (head, found[0] if found else "", TROUBLE)
     elif hands:
-        worst = (*_alarm(hands[0], t_s), CAUTION)
+        worst = (*_alarm(hands[0], t_s, leaving), CAUTION)
     elif faults:
-        worst = (*_alarm(faults[0], t_s), TROUBLE)
+        worst = (*_alarm(faults[0], t_s, leaving), TROUBLE)
     elif view is not None:
         worst = (view, "Only the sensors watch", TROUBLE)
     elif troubles:
@@ -149,8 +153,10 @@ def sentence(
     return Sentence(head, _lines([rest, *told, *tail]), tone, calm=False)
 
 
-def _alarm(alarm: AlarmState, t_s: float) -> tuple[str, str]:
+def _alarm(alarm: AlarmState, t_s: float, leaving: Collection[str] = ()) -> tuple[str, str]:
     """An alarm's first sentence with how long it has stood, and the rest of its text."""
+    if alarm.id in leaving:
+        return f"{title_of(alarm)}: over, if it stays so", ""
     head, _, rest = alarm.text.partition(". ")
     head = head.rstrip(".")
     if alarm.condition:

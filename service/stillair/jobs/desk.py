@@ -145,7 +145,10 @@ class JobDesk:
         if isinstance(command, FinishJob):
             return self._keep(self._finished(job, command.t_s))
         if isinstance(command, ReportHeight):
-            return self._keep(replace(job, height_mm=_checked_height_mm(command.height_mm)))
+            height_mm = _checked_height_mm(command.height_mm)
+            if height_mm == job.height_mm:
+                return JobResult()  # a machine may tell it each second: nothing has happened
+            return self._keep(replace(job, height_mm=height_mm))
         if isinstance(command, PauseJob):
             if job.state is JobPhase.PAUSED:
                 return JobResult()

@@ -6,8 +6,9 @@ It is a program of its own because encoding takes long and pictures are decoded 
 foreign code: what crashes it, or eats memory, hurts no watch.
 
 A film of events has one rate; a picture stays for as long as it was the newest. Where
-none came any more the film says since when. A time-lapse shows each of its pictures once.
-Into both the time of day is written, and whether any of it is real.
+none came any more the film says since when. A time-lapse shows each of its pictures once,
+of very many some that lie evenly apart. Into both the time of day is written, and whether
+any of it is real.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.errors import InputError
-from stillair.media.cutting import Paused
+from stillair.media.cutting import Paused, evenly
 from stillair.media.files import FILM_BYTES
 from stillair.media.ring import Shot
 from stillair.media.spool import shots
@@ -98,7 +99,13 @@ def made(wanted: Wanted) -> Made:
     part = to.with_suffix(f".{os.getpid()}.part")
     try:
         with Path(wanted.spool).open("rb") as file:
-            start_s, end_s, length_s = _write(part, wanted, shots(file))
+            places = None
+            if wanted.part == TIME_LAPSE:
+                places = frozenset(evenly([shot.t_s for shot in shots(file)]))
+                file.seek(0)
+            shown = (shot for n, shot in enumerate(shots(file)) if places is None or n in places)
+            rate_per_s = RATE_PER_S if places is None else _lapse_rate_per_s(len(places))
+            start_s, end_s, length_s = _write(part, wanted, shown, rate_per_s)
         with part.open("rb+") as written:
             os.fsync(written.fileno())
         size_bytes = part.stat().st_size
@@ -108,7 +115,13 @@ def made(wanted: Wanted) -> Made:
     return Made(start_s, end_s, length_s, size_bytes)
 
 
-def _write(part: Path, wanted: Wanted, taken: Iterator[Shot]) -> tuple[float, float, float]:
+def _lapse_rate_per_s(pictures: int) -> float:
+    return SHORT_LAPSE_PER_S if pictures < FEW else LAPSE_PER_S
+
+
+def _write(
+    part: Path, wanted: Wanted, taken: Iterator[Shot], rate_per_s: float
+) -> tuple[float, float, float]:
     """Write all of it; returns from when, to when, and how long it runs."""
     sound = ((shot.t_s, pixels) for shot in taken if (pixels := _pixels(shot.jpeg)) is not None)
     first = next(sound, None)
@@ -116,11 +129,6 @@ def _write(part: Path, wanted: Wanted, taken: Iterator[Shot]) -> tuple[float, fl
         raise InputError("no picture of it can be shown")
     size = _size(first[1])
     clock = _Clock(wanted.zero_s, wanted.zone, wanted.word)
-    if wanted.part == TIME_LAPSE:
-        few = _count(Path(wanted.spool)) < FEW
-        rate_per_s = SHORT_LAPSE_PER_S if few else LAPSE_PER_S
-    else:
-        rate_per_s = RATE_PER_S
     # What OpenCV chooses for itself may follow what a name ends with.
     writer = cv2.VideoWriter()
     film = part.with_suffix(".webm")
@@ -301,11 +309,6 @@ def _frames_in(film: Path) -> int:
         return count
     finally:
         reader.release()
-
-
-def _count(spool: Path) -> int:
-    with spool.open("rb") as file:
-        return sum(1 for _ in shots(file))
 
 
 def _chain(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from stillair.media.moments import EVIDENCE, is_danger
@@ -19,8 +20,10 @@ MOST_MOMENTS = 50  # that one film names
 
 FIRST_EVERY_S = 10.0  # between two pictures of a time-lapse, while it is short
 MOST_PICTURES = 300  # of a time-lapse: 30 s of film
-# What its pictures may wear a card by: 1.4 MB an hour, one of 12 kB each half a minute.
-BYTES_PER_S = 400.0
+# What its pictures may wear a card by: 0.9 MB an hour, one of 12 kB each 48 s.
+BYTES_PER_S = 250.0
+JUST_S = 3.0  # so long a layer is just done
+LAYER_AWAITED = 2.5  # so many times as long, where layers are told, a picture waits for the next
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,40 +91,68 @@ class Cutter:
 class Spacing:
     """Say when a time-lapse is due a picture: rarer the longer the job, just after a layer.
 
-    And the larger pictures are: none comes sooner than those before it have made up for.
+    At any moment those taken so far would fill the longest film, one as far from the next as
+    the newest is from its own. And the larger pictures are, the fewer come: none comes sooner
+    than those before it have made up for.
+
+    `start_s` is when the job's film began, `last_s` when its newest picture was taken.
     """
 
-    def __init__(self, every_s: float = FIRST_EVERY_S, last_s: float = -math.inf) -> None:
-        self.every_s = every_s
+    def __init__(self, start_s: float = 0.0, last_s: float = -math.inf) -> None:
+        self._start_s = start_s
         self._last_s = last_s
-        self._least_s = 0.0
+        self._least_s = FIRST_EVERY_S
         self._height_mm: float | None = None
+        self._layer_s = -math.inf  # when that was told
 
     def due(self, t_s: float, height_mm: float | None = None) -> bool:
         """Whether to take this picture; if so it counts as taken.
 
-        A new height makes it due half its time early, so that most of them show the
+        Where heights are told it waits for the next, so that most of them show the
         part with a layer just done.
         """
-        gone_s = t_s - self._last_s
-        new_layer = height_mm is not None and height_mm != self._height_mm
-        if gone_s < max(self._least_s, self.every_s * (0.5 if new_layer else 1.0)):
+        wait_s = max(self._least_s, (t_s - self._start_s) / MOST_PICTURES)
+        if height_mm != self._height_mm:
+            self._height_mm, self._layer_s = height_mm, t_s
+        if height_mm is not None and t_s - self._layer_s >= JUST_S:
+            wait_s *= LAYER_AWAITED
+        if t_s - self._last_s < wait_s:
             return False
-        self._last_s, self._height_mm = t_s, height_mm
+        self._last_s = t_s
         return True
 
     def took(self, size_bytes: int) -> None:
         """The picture that was due came, of such a size."""
-        self._least_s = size_bytes / BYTES_PER_S
-
-    def thinned(self) -> None:
-        """Every second picture has gone: from now on they are as far apart as those left."""
-        self.every_s = 2.0 * max(self.every_s, self._least_s)
+        self._least_s = max(FIRST_EVERY_S, size_bytes / BYTES_PER_S)
 
 
-def kept_of(count: int) -> range:
-    """The places of those that stay when every second picture goes; the newest does."""
-    return range((count - 1) % 2, count, 2)
+def evenly(times_s: Sequence[float], most: int = MOST_PICTURES) -> list[int]:
+    """The places of those that a film of at most so many shows: about as far apart as each other.
+
+    `times_s` increase; the newest is shown, for it has the finished part. So nothing on the disk
+    has to be thinned out, which would write all that stays once more.
+    """
+    if len(times_s) <= most:
+        return list(range(len(times_s)))
+    close_s, far_s = 0.0, times_s[-1] - times_s[0]
+    chosen = [len(times_s) - 1]
+    for _ in range(40):  # the span, halved so often, is less than any two are apart
+        apart_s = (close_s + far_s) / 2.0
+        found = _at_least(apart_s, times_s)
+        if len(found) > most:
+            close_s = apart_s
+        else:
+            far_s, chosen = apart_s, found
+    return chosen[::-1]
+
+
+def _at_least(apart_s: float, times_s: Sequence[float]) -> list[int]:
+    """Places from the newest back."""
+    chosen: list[int] = []
+    for place in reversed(range(len(times_s))):
+        if not chosen or times_s[chosen[-1]] - times_s[place] >= apart_s:
+            chosen.append(place)
+    return chosen
 
 
 Paused = tuple[float, float | None]  # from, to; no end: it went on beyond the film

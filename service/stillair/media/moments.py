@@ -27,6 +27,8 @@ NEWEST_EVENTS = 5  # whose pictures are never given up
 KEEP_BYTES = 200 * 10**6  # of one chamber
 MOST_STILLS = 400  # of one job, so of a part as high
 SHARPEST_OF_S = 2.0
+# What stills may wear a card by: 0.7 MB an hour, one of 30 kB each 2.5 min; and in one go.
+STILL_BYTES_PER_S, STILLS_BYTES = 200.0, 500_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +52,20 @@ def moments(kind: Kind) -> Moments | None:
 
 
 class Heights:
-    """Say when a job is due a still: once its first layer is told, then with each millimetre."""
+    """Say when a job is due a still: once its first layer is told, then with each millimetre.
+
+    Where pictures are large and a part grows fast they are further apart: never so many come
+    that they wear a card by more than is allowed. Instants increase.
+    """
 
     def __init__(self) -> None:
         self._job = ""
         self._last_mm = -1
+        self._left_bytes = STILLS_BYTES
+        self._then_s = math.inf
 
-    def due(self, job: str, height_mm: float) -> bool:
-        """Whether this height is the first in its millimetre.
+    def due(self, job: str, height_mm: float, t_s: float) -> bool:
+        """Whether this height is the first in its millimetre, and there may be one.
 
         Pieces built in turn begin again at 0, and so do their stills.
         """
@@ -68,8 +76,16 @@ class Heights:
         whole_mm = math.floor(height_mm)
         if whole_mm == self._last_mm:
             return False
+        gone_s, self._then_s = max(0.0, t_s - self._then_s), t_s
+        self._left_bytes = min(STILLS_BYTES, self._left_bytes + gone_s * STILL_BYTES_PER_S)
+        if self._left_bytes <= 0.0:
+            return False
         self._last_mm = whole_mm
         return True
+
+    def took(self, size_bytes: int) -> None:
+        """The still that was due came, of such a size."""
+        self._left_bytes -= size_bytes
 
 
 @dataclass(frozen=True, slots=True)

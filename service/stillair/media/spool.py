@@ -1,7 +1,7 @@
 """Pictures of a film to come, one after the other in one file: what a crash leaves is readable.
 
-Each record is a head (instant, length, CRC-32) and a JPEG. Whatever stops the writing
-tears the last record at most; who reads ends there.
+Each record is a head (instant, length, CRC-32) and a JPEG; zeros fill the last sector. Whatever
+stops the writing tears the last records at most; who reads ends there.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import math
 import os
 import struct
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
@@ -18,6 +18,7 @@ from typing import BinaryIO
 from stillair.errors import StoreError
 from stillair.media.files import errors
 from stillair.media.ring import Shot
+from stillair.sectors import Sectors
 
 HEAD = struct.Struct("<dII")
 LONGEST_BYTES = 4 * 2**20  # of one picture; a ring has none so large
@@ -54,36 +55,20 @@ class Spool:
         with errors("the pictures of a film can't be kept"):
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             try:
-                with self.path.open("ab") as file:
-                    file.write(data)
-                    file.flush()
-                    os.fsync(file.fileno())
+                file = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600)
+                sectors = Sectors(self.path, file)
+                try:
+                    sectors.write(data, self.size_bytes)
+                    os.fsync(file)
+                finally:
+                    sectors.close()
+                    os.close(file)
             except OSError:
                 with suppress(OSError):  # half a record would hide all that come after it
                     os.truncate(self.path, self.size_bytes)
                 raise
         for shot in taken:
             self._count(shot)
-
-    def keep(self, chosen: Callable[[int], bool]) -> None:
-        """Let go of the pictures at all other places; all of it or nothing."""
-        part = self.path.with_suffix(".part")
-        kept = Spool(self.path)
-        with errors("the pictures of a film can't be thinned out"):
-            try:
-                with self.path.open("rb") as file, part.open("wb") as to:
-                    for place, shot in enumerate(shots(file)):
-                        if chosen(place):
-                            to.write(_record(shot))
-                            kept._count(shot)
-                    to.flush()
-                    os.fsync(to.fileno())
-                part.replace(self.path)
-            except OSError:
-                with suppress(OSError):
-                    part.unlink()
-                raise
-        self.count, self.size_bytes, self.last_s = kept.count, kept.size_bytes, kept.last_s
 
     def remove(self) -> None:
         """Let go of all of them; harmless twice."""
@@ -100,7 +85,7 @@ def shots(file: BinaryIO) -> Iterator[Shot]:
     """The pictures in an open spool, one by one, up to where it is torn."""
     while len(head := file.read(HEAD.size)) == HEAD.size:
         t_s, length, crc = HEAD.unpack(head)
-        if length > LONGEST_BYTES or not math.isfinite(t_s):
+        if not 0 < length <= LONGEST_BYTES or not math.isfinite(t_s):
             return
         jpeg = file.read(length)
         if len(jpeg) < length or zlib.crc32(jpeg) != crc:

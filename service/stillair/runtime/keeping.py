@@ -27,9 +27,11 @@ class ArchiveLoop:
         archive: Archive,
         on_trouble: Callable[[bool, str], None],
         *,
+        also: Callable[[], object] = lambda: None,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._archive = archive
+        self._also = also  # has the journal get what other processes want to see beside readings
         self._on_trouble = on_trouble
         self._monotonic_s = monotonic_s
         self._lock = threading.Lock()  # what is told comes in the order of what was
@@ -58,7 +60,11 @@ class ArchiveLoop:
     async def write_out(self) -> None:
         """Let another process see the newest readings too; it sees fewer where the disk is slow."""
         with suppress(StoreError, TimeoutError):
-            await asyncio.wait_for(asyncio.to_thread(self._archive.flush), WRITE_OUT_S)
+            await asyncio.wait_for(asyncio.to_thread(self._write_out), WRITE_OUT_S)
+
+    def _write_out(self) -> None:
+        self._also()
+        self._archive.flush()
 
     @property
     def alive(self) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from stillair.config.settings import ClipsTable
 from stillair.media.clips import FEWEST
-from stillair.media.cutting import FIRST_EVERY_S, MOST_PICTURES, Spacing, kept_of
+from stillair.media.cutting import Spacing
 from stillair.media.files import new_id
 from stillair.media.films import FilmFiles
 from stillair.media.marking import shrunk
@@ -118,10 +118,6 @@ class Lapse:
             return
         self._files.need_room(danger=False)
         spool.append(held)
-        if spool.count > MOST_PICTURES:
-            stay = kept_of(spool.count)
-            spool.keep(lambda place: place in stay)
-            self._spacing.thinned()
 
     def paused(self, since_s: float) -> None:
         """The camera looks away."""
@@ -157,14 +153,13 @@ class Lapse:
             paused=((now_s, None),) if paused else (),
         )
         self._keep_row(clip)
-        self._clip, self._spool, self._spacing = clip, self._files.spool(clip.id), Spacing()
+        self._clip, self._spool = clip, self._files.spool(clip.id)
+        self._spacing = Spacing(now_s)
 
     def _resume(self, clip: Clip) -> None:
         spool = self._files.spool(clip.id)
-        every_s = FIRST_EVERY_S
-        while spool.count > 1 and 1.4 * every_s * spool.count < spool.last_s - clip.start_s:
-            every_s *= 2.0  # as far apart as they were when it was stopped, or nearly
-        self._clip, self._spool, self._spacing = clip, spool, Spacing(every_s, spool.last_s)
+        self._clip, self._spool = clip, spool
+        self._spacing = Spacing(clip.start_s, spool.last_s)
 
     def _take(self, job: Job, timeline: Timeline) -> None:
         clip, spool = self._clip, self._spool

@@ -65,6 +65,7 @@ def chamber_now(
         camera=view.camera.condition if view.camera else None,
         job=view.job,
         alarms=view.alarms,
+        leaving=view.leaving,
         troubles=troubles,
         events=view.events,
         remarks=switched_off(view),

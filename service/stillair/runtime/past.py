@@ -121,6 +121,7 @@ class Past(ABC):
 
     def job(self, job: str) -> Item:
         """One job. Raises `CommandRefused` (unknown)."""
+        self.history.catch_up()
         item = self.history.job(job)
         if item is None:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")

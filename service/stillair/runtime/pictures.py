@@ -191,13 +191,16 @@ class Pictures(Keeper):
                 if change.change is Change.RAISED and change.kind in EVIDENCE:
                     self._begin(key, eye, change, timeline)
             for job in outcome.jobs:
-                if job.height_mm is not None and eye.heights.due(job.id, job.height_mm):
+                if job.height_mm is None:
+                    continue
+                if eye.heights.due(job.id, job.height_mm, outcome.t_s):
                     shots = eye.ring.shots(outcome.t_s - SHARPEST_OF_S)
                     shots = shots or eye.ring.shots(outcome.t_s - STILL_WITHIN_S)[-1:]
                     still = _Still(
                         key, eye.origin, job.id, job.height_mm, outcome.t_s, timeline, shots
                     )
                     if shots:
+                        eye.heights.took(max(len(shot.jpeg) for shot in shots))
                         self._put(still)
         except Exception:
             log.exception("%s: no picture of what happened", key)

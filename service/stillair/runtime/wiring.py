@@ -94,6 +94,7 @@ from stillair.watch import Watch, WatchView
 log = logging.getLogger(__name__)
 
 EMERGENCY = "emergency.journal"
+CATCH_UP_S = 0.5  # who asks how a job went gets the newest heights too, from a disk that answers
 PICTURES, TOOLPATHS, CLIPS = "pictures", "toolpaths", "clips"  # folders
 READING_S = 1800.0  # for the largest toolpath on the slowest board
 
@@ -116,7 +117,12 @@ def build(
     archive = Archive(folder / ARCHIVE, wall=clock.wall, memory_folder=memory.folder())
     service = Service(
         journal=Journal(folder / JOURNAL, wall=clock.wall),
-        history=History(folder / JOURNAL, folder / ARCHIVE, archive),
+        history=History(
+            folder / JOURNAL,
+            folder / ARCHIVE,
+            archive,
+            lambda: service.writer.catch_up(CATCH_UP_S),
+        ),
         has_owner=has_owner,
         clock=clock,
     )
@@ -127,7 +133,7 @@ def build(
         on_trouble=lambda failing: service.troubles.journal(failing, service.writer.reason),
         on_lost=service.unwritable,
     )
-    service.archive = ArchiveLoop(archive, service.troubles.archive)
+    service.archive = ArchiveLoop(archive, service.troubles.archive, also=service.history.catch_up)
     service.before = KnownBefore(
         service.journal, service.history, folder / ARCHIVE, service.writer.recover
     )

@@ -7,7 +7,7 @@ what is asked for here is taken out, and by the database itself.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -68,13 +68,18 @@ def paused_in(
 
 
 class Courses:
-    """Read how jobs went. Every method raises `StoreError`."""
+    """Read how jobs went. Every method raises `StoreError`.
 
-    def __init__(self, journal: Reads) -> None:
+    `catch_up` has the journal get the newest heights, where they wait for it elsewhere.
+    """
+
+    def __init__(self, journal: Reads, catch_up: Callable[[], object] = lambda: None) -> None:
         self._journal = journal
+        self._catch_up = catch_up
 
     def steps(self, job: str) -> list[JobStep]:
         """All words on a job, in order."""
+        self._catch_up()
         names = ("height_mm", "paused_s", "paused_since_s")
         taken = [json_number(col(Ledger.body), name).label(name) for name in names]
         query: Select[*tuple[Any, ...]] = select(col(Ledger.at_us), col(Ledger.mono_s), *taken)
@@ -91,6 +96,7 @@ class Courses:
 
     def last_seq(self, job: str) -> int:
         """The number of the newest entry about a job, 0 if there is none."""
+        self._catch_up()
         query = select(func.max(col(Ledger.seq))).where(col(Ledger.job) == plain(job))
         with self._journal.connection("the journal can't be read") as connection:
             return connection.execute(query).scalar() or 0

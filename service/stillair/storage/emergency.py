@@ -21,6 +21,7 @@ from pathlib import Path
 
 from stillair.database import store_errors
 from stillair.errors import StoreError
+from stillair.sectors import Sectors
 from stillair.storage.records import Parcel, dump, load
 
 log = logging.getLogger(__name__)
@@ -43,6 +44,7 @@ class EmergencyJournal:
         self._size_bytes = size_bytes
         self._lock = threading.Lock()
         self._file: int | None = None
+        self._sectors: Sectors | None = None
         self._generation = 0
         self._end = HEADER.size
 
@@ -85,7 +87,7 @@ class EmergencyJournal:
                 taken += 1
             if data:
                 with store_errors(f"{self._path.name} can't be written"):
-                    _write(file, bytes(data), self._end)
+                    self._write(bytes(data), self._end)
                     os.fdatasync(file)
                 self._end = end
             return taken
@@ -102,9 +104,11 @@ class EmergencyJournal:
     def close(self) -> None:
         """Let the file go; harmless twice."""
         with self._lock:
+            if self._sectors is not None:
+                self._sectors.close()
             if self._file is not None:
                 os.close(self._file)
-                self._file = None
+            self._file = self._sectors = None
 
     def _open(self) -> int:
         if self._file is not None:
@@ -116,12 +120,20 @@ class EmergencyJournal:
                 present = os.fstat(file).st_size
                 if present < self._size_bytes:
                     _write(file, bytes(self._size_bytes - present), present)
+                self._sectors = Sectors(self._path, file)
                 self._find_end(file)
             except BaseException:
+                if self._sectors is not None:
+                    self._sectors.close()
+                    self._sectors = None
                 os.close(file)
                 raise
             self._file = file
         return file
+
+    def _write(self, data: bytes, at: int) -> None:
+        assert self._sectors is not None
+        self._sectors.write(data, at)
 
     def _find_end(self, file: int) -> None:
         data = os.pread(file, self._size_bytes, 0)
@@ -144,7 +156,7 @@ class EmergencyJournal:
 
     def _begin(self, file: int, generation: int) -> None:
         head = HEADER.pack(MAGIC, generation, 0)[: HEADER.size - 4]
-        _write(file, head + struct.pack("<I", zlib.crc32(head)), 0)
+        self._write(head + struct.pack("<I", zlib.crc32(head)), 0)
         os.fsync(file)
         self._generation, self._end = generation, HEADER.size
 

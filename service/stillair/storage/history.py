@@ -7,7 +7,7 @@ neither the writer nor the write-ahead log.
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -70,13 +70,19 @@ class History:
 
     `journal` and `archive` are files, or who reads their tables elsewhere. `live` holds the
     newest readings, as the archive of this process does in its memory; without it they are
-    read from the tail file.
+    read from the tail file. `catch_up` has the journal get the newest heights of a job: for who
+    asks how one went, or is asked by a person.
     """
 
     def __init__(
-        self, journal: Path | Reads, archive: Path | Reads, live: Live | None = None
+        self,
+        journal: Path | Reads,
+        archive: Path | Reads,
+        live: Live | None = None,
+        catch_up: Callable[[], object] = lambda: None,
     ) -> None:
         self._journal = reads_of(journal)
+        self.catch_up = catch_up
         self._readings = Readings(archive, live)
 
     def close(self) -> None:
@@ -190,7 +196,7 @@ class History:
 
     def courses(self) -> Courses:
         """How jobs went: heights and pauses as they were told."""
-        return Courses(self._journal)
+        return Courses(self._journal, self.catch_up)
 
     def toolpaths(self) -> Toolpaths:
         """What toolpaths are kept."""

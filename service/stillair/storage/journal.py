@@ -374,16 +374,17 @@ class Journal:
             "body": dump(row.value),
         }
         result = connection.execute(
-            insert(Ledger).values(
-                parcel=parcel.id,
-                part=part,
-                topic=row.topic,
-                kind=row.kind,
-                job=row.job,
-                event=row.event,
-                made_with=made_with,
+            insert(Ledger),
+            {
+                "parcel": parcel.id,
+                "part": part,
+                "topic": row.topic,
+                "kind": row.kind,
+                "job": row.job,
+                "event": row.event,
+                "made_with": made_with,
                 **place,
-            )
+            },
         )
         key = result.inserted_primary_key
         assert key is not None
@@ -420,11 +421,9 @@ class Journal:
             values["next_event"] = max([*events, mark["next_event"] if mark else 1])
             values["next_job"] = max([*jobs, mark["next_job"] if mark else 1])
         if not mark:
-            connection.execute(insert(WatchMark).values(chamber=chamber, **values))
+            connection.execute(insert(WatchMark), {"chamber": chamber, **values})
         elif values:
-            connection.execute(
-                update(WatchMark).where(col(WatchMark.chamber) == chamber).values(**values)
-            )
+            connection.execute(update(WatchMark).where(col(WatchMark.chamber) == chamber), values)
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,9 +77,11 @@ def put(
 ) -> None:
     """Set the present state; `first` is written only with a new row."""
     columns = table.__table__.c  # type: ignore[attr-defined]  # made by SQLModel
-    changed = connection.execute(update(table).where(columns.id == row_id).values(**present))
+    # Given beside the statement, values are no part of it: with them SQLAlchemy would go through
+    # the statement anew each time.
+    changed = connection.execute(update(table).where(columns.id == row_id), dict(present))
     if changed.rowcount == 0:
-        connection.execute(insert(table).values(id=row_id, **present, **first))
+        connection.execute(insert(table), {"id": row_id, **present, **first})
 
 
 def put_log(connection: Connection, told: LogTold, place: Mapping[str, Any], seq: int) -> None:

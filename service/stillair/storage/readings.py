@@ -340,18 +340,22 @@ class Readings:
     def _merged(
         self, chamber: str, sensor: str, start_ms: int, end_ms: int, held: list[Piece]
     ) -> Iterator[Piece]:
-        """Pieces one behind the other, each instant once."""
+        """Pieces one behind the other, each instant once; none is empty.
+
+        What is kept may reach across a window and have no reading in it.
+        """
         pending: list[Piece] = []
         for piece in self._in_order(chamber, sensor, start_ms, end_ms, held):
             if pending:
                 # Pieces overlap only where the clock was set back.
                 times_ms, units = _sorted(pending, start_ms, end_ms)
                 ready = int(np.searchsorted(times_ms, piece[0][0], "left"))
-                yield times_ms[:ready], units[:ready]
+                if ready:
+                    yield times_ms[:ready], units[:ready]
                 pending = [(times_ms[ready:], units[ready:])]
             pending.append(piece)
-        if pending:
-            yield _sorted(pending, start_ms, end_ms)
+        if pending and len((last := _sorted(pending, start_ms, end_ms))[0]):
+            yield last
 
     def _in_order(
         self, chamber: str, sensor: str, start_ms: int, end_ms: int, held: list[Piece]

@@ -3,8 +3,7 @@
 A record holds what came since the one before, of every sensor. It is in the
 kernel's hands when `append` returns (safe from a kill) and on the disk after
 `sync` (safe from a power cut). The file grows by whole chunks of zeros, and
-where the file system takes it, records go past the kernel's pages, so that a
-record costs the sectors it lies in and no whole page. A record that was torn,
+records are written by sectors, so that one costs no whole page. A record that was torn,
 and all behind it, is dropped when the file is read.
 
     header: magic, generation          record: length, checksum, series packed as in rows
@@ -12,9 +11,7 @@ and all behind it, is dropped when the file is read.
 
 from __future__ import annotations
 
-import errno
 import logging
-import mmap
 import os
 import struct
 import zlib
@@ -27,6 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from stillair.database import store_errors
+from stillair.sectors import Sectors
 from stillair.storage.packing import pack, unpack
 
 log = logging.getLogger(__name__)
@@ -39,7 +37,6 @@ SERIES = struct.Struct("<HHIIq")  # lengths of chamber, sensor and payload, coun
 SERIES_1 = struct.Struct("<HHI")
 CHUNK_BYTES = 16_384
 PAGE_BYTES = 4_096
-SECTOR_BYTES = 512  # where a disk has larger ones, the kernel refuses them
 LARGEST_RECORD_BYTES = 64 * 2**20
 
 Key = tuple[str, str]  # chamber and sensor
@@ -64,9 +61,7 @@ class Tail:
         self._file = file
         self._end = end
         self._room = os.fstat(file).st_size
-        self._direct = _opened_directly(path)
-        begin = end // SECTOR_BYTES * SECTOR_BYTES
-        self._begun = os.pread(file, end - begin, begin)  # what the last sector has by now
+        self._sectors = Sectors(path, file)
 
     @property
     def end(self) -> int:
@@ -120,10 +115,10 @@ class Tail:
 
     def close(self) -> None:
         """Let the file go; harmless twice."""
-        for file in (self._file, self._direct):
-            if file >= 0:
-                os.close(file)
-        self._file = self._direct = -1
+        self._sectors.close()
+        if self._file >= 0:
+            os.close(self._file)
+        self._file = -1
 
     def _write(self, data: bytes) -> None:
         with store_errors(f"{self.path.name} can't be written"):
@@ -136,31 +131,8 @@ class Tail:
                     _pwrite(self._file, bytes(min(PAGE_BYTES, room - begin)), begin)
                 self._room = room
             # Behind a write that failed halfway the next one begins at the same place again.
-            if not self._write_directly(data):
-                _pwrite(self._file, data, self._end)
+            self._sectors.write(data, self._end)
             self._end = end
-
-    def _write_directly(self, data: bytes) -> bool:
-        """Write whole sectors, the begun one again; False if they can't be written so."""
-        if self._direct < 0:
-            return False
-        content = self._begun + data
-        with mmap.mmap(-1, -(-len(content) // SECTOR_BYTES) * SECTOR_BYTES) as sectors:
-            sectors[: len(content)] = content  # zeros behind it, as in the file
-            begin = self._end - len(self._begun)
-            try:
-                written = os.pwritev(self._direct, [sectors], begin)
-            except OSError as error:
-                if error.errno != errno.EINVAL:
-                    raise
-                written = -1
-            if written != len(sectors):
-                # Not on this file system, or not all of it: the kernel's way says why.
-                os.close(self._direct)
-                self._direct = -1
-                return False
-        self._begun = content[len(content) // SECTOR_BYTES * SECTOR_BYTES :]
-        return True
 
 
 def read_tail(path: Path) -> Iterator[tuple[int, list[Series]]]:
@@ -259,14 +231,6 @@ def _unpack_1(content: bytes) -> Iterator[Series]:
         if len(series.units) != count:
             raise ValueError("a series is cut off")
         yield series
-
-
-def _opened_directly(path: Path) -> int:
-    """The file opened so that what is written passes the kernel's pages, -1 if it can't be."""
-    try:
-        return os.open(path, os.O_WRONLY | os.O_DIRECT)
-    except OSError:
-        return -1
 
 
 def _pwrite(file: int, data: bytes, offset: int) -> None:

@@ -7,7 +7,8 @@
 `put` never waits. While the journal can't be written, outcomes stay in the
 queue and go to the emergency journal as well; what a process left there is
 brought into the journal by the next one. A second commit of the same parcel
-changes nothing, so all of this may be repeated.
+changes nothing, so all of this may be repeated. Heights go there at once, and
+into the journal a few minutes later: see `later`.
 
 A card that hangs raises no error, it only never answers. So lateness is told
 by whoever calls `check` or asks `stored`, and what waits is spilled by a
@@ -28,6 +29,7 @@ from stillair.errors import StoreError
 from stillair.model import Outcome, Timeline
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Entry, Journal
+from stillair.storage.later import Later
 from stillair.storage.records import Parcel
 
 log = logging.getLogger(__name__)
@@ -97,6 +99,8 @@ class JournalWriter:
         self._next_mark_s = monotonic_s()
         self._spilled: set[str] = set()  # ids of parcels that stand in the emergency journal
         self._only_spilled = False  # some of them are no longer in the queue
+        self._later = Later()
+        self._wanted = False  # the journal shall have these too
         self._hurry = False
         self._stopping = False
         self._trouble = False
@@ -137,11 +141,12 @@ class JournalWriter:
         dropped: Parcel | None = None
         with self._wake:
             self._puts += 1
-            self._queue.append(Parcel(outcome, timeline))
+            parcel = Parcel(outcome, timeline)
+            self._later.note(parcel)
+            self._queue.append(parcel)
             self._put_s.append(self._monotonic_s())
             if len(self._queue) > self._queue_parcels:
-                self._put_s.popleft()
-                dropped = self._queue.popleft()
+                dropped = self._taken_first()
             self._wake.notify_all()
         if dropped is not None:
             self._drop(dropped)
@@ -203,6 +208,15 @@ class JournalWriter:
             self._wake.notify_all()
             return self._wake.wait_for(lambda: not self._queue and not self._trouble, timeout_s)
 
+    def catch_up(self, timeout_s: float) -> bool:
+        """Have the journal get what may wait, for who reads it; False if not after `timeout_s`."""
+        with self._wake:
+            if not self._later.parcels or threading.current_thread() is self._thread:
+                return True
+            self._wanted = True
+            self._wake.notify_all()
+            return self._wake.wait_for(lambda: not self._later.parcels, timeout_s)
+
     def stop(self, timeout_s: float = 3.0) -> bool:
         """Try once more to keep what waits, then end; True if all was kept."""
         with self._wake:
@@ -220,7 +234,7 @@ class JournalWriter:
         pause_s = self._first_pause_s
         while True:
             with self._wake:
-                self._wake.wait_for(self._has_to_act, self._until_mark_s())
+                self._wake.wait_for(self._has_to_act, self._until_due_s())
                 stopping = self._stopping
             if self._attempt(stopping):
                 pause_s = self._first_pause_s
@@ -248,17 +262,18 @@ class JournalWriter:
         return (
             bool(self._queue or self._new_labels or self._learned)
             or self._stopping
+            or self._wanted
             or self._hurry
             or self._trouble
         )
 
-    def _until_mark_s(self) -> float:
-        return max(0.0, self._next_mark_s - self._monotonic_s())
+    def _until_due_s(self) -> float:
+        return max(0.0, min(self._next_mark_s, self._later.due_s) - self._monotonic_s())
 
     def _attempt(self, stopping: bool) -> bool:
         """Do what is due; False if the journal refused."""
         try:
-            self._bring_in()
+            self._bring_in(stopping)
             self._label_anew()
             self._remember()
             self._mark(stopping)
@@ -281,8 +296,9 @@ class JournalWriter:
             self._tell(False, "")
         return True
 
-    def _bring_in(self) -> None:
+    def _bring_in(self, stopping: bool) -> None:
         if self._only_spilled:
+            self._commit_later([])
             waiting = {parcel.id for parcel in self._queue}
             older = [parcel for parcel in self._emergency.read() if parcel.id not in waiting]
             for begin in range(0, len(older), BATCH_PARCELS):
@@ -293,19 +309,41 @@ class JournalWriter:
                 batch = [
                     parcel for parcel, _ in zip(self._queue, range(BATCH_PARCELS), strict=False)
                 ]
+                # In trouble only a commit tells that it is over.
+                can_wait = not self._trouble and self._later.may_have(batch)
             if not batch:
-                return
-            self._commit(batch)
+                break
+            if can_wait and self._spill(batch):
+                self._later.add(batch, self._monotonic_s())
+            else:
+                self._commit_later(batch)
             kept = {parcel.id for parcel in batch}
             with self._wake:
                 while self._queue and self._queue[0].id in kept:
-                    self._queue.popleft()
-                    self._put_s.popleft()
+                    self._taken_first()
+        with self._wake:
+            now = stopping or self._wanted or bool(self._new_labels)  # which are put on all rows
+            self._wanted = False
+        if now or self._later.due_s <= self._monotonic_s():
+            self._commit_later([])
+
+    def _taken_first(self) -> Parcel:
+        """The first of the queue, which it has no longer; under the lock."""
+        self._put_s.popleft()
+        parcel = self._queue.popleft()
+        self._later.forget(parcel)
+        return parcel
+
+    def _commit_later(self, batch: list[Parcel]) -> None:
+        """Bring into the journal what has waited, and a batch behind it."""
+        if together := [*self._later.parcels, *batch]:
+            self._commit(together)
+            self._later.clear()
 
     def _empty_emergency(self) -> None:
         with self._spilling:
             with self._wake:
-                over = bool(self._spilled) and not self._queue
+                over = bool(self._spilled) and not self._queue and not self._later.parcels
             if over:
                 self._emergency.clear()
                 self._spilled.clear()
@@ -402,19 +440,22 @@ class JournalWriter:
     def _is_called(self, known: int) -> bool:
         return self._puts != known or self._stopping or self._hurry
 
-    def _spill(self) -> None:
+    def _spill(self, batch: list[Parcel] | None = None) -> bool:
+        """Have the emergency journal take a batch, or all that waits; whether it has it now."""
         with self._spilling:
             with self._wake:
-                fresh = [parcel for parcel in self._queue if parcel.id not in self._spilled]
+                wanted = self._queue if batch is None else batch
+                fresh = [parcel for parcel in wanted if parcel.id not in self._spilled]
             if not fresh:
-                return
+                return True
             try:
                 taken = self._emergency.append(fresh)
             except StoreError as error:
                 log.warning("emergency journal: %s", error)
-                return
+                return False
             with self._wake:
                 self._spilled.update(parcel.id for parcel in fresh[:taken])
+            return taken == len(fresh)
 
     def _spill_late(self) -> None:
         """The second thread: spill when `check` says so, until the writer's thread has ended."""

@@ -226,6 +226,7 @@ class Watch:
             camera=self._witnesses.camera,
             job=self._jobs.job,
             alarms=self._alarms.standing(),
+            leaving=self._alarms.leaving(),
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),

@@ -79,6 +79,7 @@ class WatchView:
     alarms: tuple[AlarmState, ...]
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
+    leaving: frozenset[str] = frozenset()  # alarms whose cause has just gone
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
     opening: OpeningState | None = None  # the door that is expected to be open just now
     out_of_service: tuple[SwitchedOff, ...] = ()  # alarms that somebody has switched off

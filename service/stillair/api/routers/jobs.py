@@ -94,6 +94,7 @@ def jobs(
 ) -> Listing:
     """All jobs, or those of a chamber, newest last."""
     key = service.kept_chamber(chamber) if chamber is not None else None
+    service.history.catch_up()
     return listing(service.history.jobs(after, limit, chamber=key, last=newest))
 
 
