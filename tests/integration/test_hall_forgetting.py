@@ -179,7 +179,7 @@ def test_a_step_reads_about_what_it_removes_however_much_is_old(
     with engine.begin() as connection:
         removed = hall_forgetting.forget_readings(connection, BEGIN_MS + 1000 * DAY_MS)
         assert removed == hall_forgetting.STEP_READINGS
-        assert connection.execute(text(read_so_far)).scalar() < many / 4
+        assert int(connection.execute(text(read_so_far)).scalar() or many) < many / 4
     engine.dispose()
 
 
