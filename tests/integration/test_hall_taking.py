@@ -11,6 +11,7 @@ import time
 import zlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, cast
@@ -20,6 +21,7 @@ import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import inspect, text
+from sqlalchemy.event import listens_for
 
 import hall_boards
 from archived import rich
@@ -37,6 +39,7 @@ from hall_boards import (
     readings_message,
     taking_of,
 )
+from kept_things import event
 from running import wait_until
 from servers import Broker, DatabaseServer
 from stillair.database import bring_tables_up_to_date
@@ -47,6 +50,7 @@ from stillair.hall.inbox import Letter
 from stillair.hall.messages import Entry, TakenMessage
 from stillair.hall.taking import Taking
 from stillair.hall.understood import read
+from stillair.model import Kind
 from stillair.storage import hall_batches, migrations
 from stillair.storage.hall_batches import Cursor, EntryCame, Whose
 from stillair.storage.hall_history import HallTail, history_of
@@ -54,6 +58,7 @@ from stillair.storage.hall_store import HallStore, StoreInUseError
 from stillair.storage.hall_tables import HallTable
 from stillair.storage.history import History
 from stillair.storage.readings import Readings
+from stillair.storage.records import to_record
 from stillair.storage.tables import ArchiveTable, JournalTable
 from stillair.storage.tail import unpack_series
 
@@ -466,6 +471,29 @@ def test_what_two_boards_have_of_one_name_is_kept_of_both(
         assert store.write([*came(OF), *came(other), *came(other)]).entries == 1
     for chamber in (NAME, other.chamber):
         assert kept_entries(address, chamber) == ["parcel1"]
+
+
+def test_however_often_a_clock_was_set_rows_get_new_labels_once(address: str) -> None:
+    """Each step touches every row of the boot: a hundred in one message took minutes."""
+    lines = [note_line(1)]
+    for number in range(2, 7):
+        told = to_record(replace(event(number), kind=Kind.CLOCK_FAULT))
+        told["detail"] = {"zero_before_s": 0.0, "zero_after_s": 1.79e9 + number}
+        lines.append(note_line(number, topic="event", body=told))
+    changes: list[str] = []
+    with closing(HallStore.open(address)) as store:
+
+        @listens_for(store._engine, "before_cursor_execute")
+        def _hears(_of: Any, _cursor: Any, statement: str, *_more: Any) -> None:
+            changes.extend(["ledger"] if statement.startswith("UPDATE ledger") else [])
+
+        entries = [Entry.of(n, each, each.body) for n, each in enumerate(lines, 1)]
+        came, why = read(OF, "entries", form().entries(*entries))
+        assert why == ""
+        assert store.write(came).entries == 6
+    assert changes == ["ledger"]
+    labels = rows(address, "SELECT at_us - mono_s * 1e6 FROM ledger")
+    assert labels == [(1.790000006e15,)] * 6
 
 
 def test_a_chamber_of_ever_new_sensors_costs_only_itself(address: str) -> None:

@@ -52,6 +52,9 @@ from stillair.storage.tail import Series
 log = logging.getLogger(__name__)
 
 _LABELLED = (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent)
+# By chamber and boot when second 0 was, of clocks that were set: of several steps the last counts,
+# for each touches all rows of the boot.
+_Zeros = dict[tuple[str, str], int]
 _ENTRIES = """
 INSERT INTO ledger (parcel, part, chamber, topic, kind, job, event, boot_id, mono_s, at_us,
     made_with, body)
@@ -328,20 +331,25 @@ def _keep_cursors(connection: Connection, cursors: Sequence[Cursor]) -> None:
 def _keep_entries(connection: Connection, came: Sequence[EntryCame]) -> int:
     """Append those that are new, with the present states that follow; returns how many."""
     kept = 0
+    zeros_us: _Zeros = {}
     group: list[EntryCame] = []
     for each in came:
         if each.line is None:
             continue
         if each.line.topic == "pin" and each.line.body.get("takes_back") is not None:
-            kept += _append(connection, group)  # what it takes back may be among them
+            kept += _append(connection, group, zeros_us)  # what it takes back may be among them
             group = []
             each = replace(each, line=_pin_here(connection, each))
         group.append(each)
-    return kept + _append(connection, group)
+    kept += _append(connection, group, zeros_us)
+    for (chamber, boot), zero_us in zeros_us.items():
+        _relabel(connection, chamber, boot, zero_us)
+    return kept
 
 
-def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
-    rows = []
+def _append(connection: Connection, came: Sequence[EntryCame], zeros_us: _Zeros) -> int:
+    """The same without a pin that is taken back; notes in `zeros_us` whose clock was set."""
+    rows: list[dict[str, Any]] = []
     for each in came:
         line = each.line
         assert line is not None
@@ -371,6 +379,9 @@ def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
         if seq is not None:
             kept += 1
             _follow(connection, each, row, seq)
+            is_clock = row["kind"] == Kind.CLOCK_FAULT.value
+            if is_clock and (step := read_step(row["mono_s"], row["body"])):
+                zeros_us[row["chamber"], row["boot_id"]] = round(step.zero_after_s * 1e6)
     return kept
 
 
@@ -394,18 +405,16 @@ def _follow(connection: Connection, came: EntryCame, row: dict[str, Any], seq: i
             ),
             {**there, "here": seq},
         )
-    elif row["kind"] == Kind.CLOCK_FAULT.value and (step := read_step(row["mono_s"], row["body"])):
-        # As the board has done: rows of its boot get the labels of the clock as it is now.
-        zero_us = round(step.zero_after_s * 1e6)
-        for table in _LABELLED:
-            connection.execute(
-                update(table)
-                .where(
-                    col(table.boot_id) == row["boot_id"],
-                    col(table.chamber) == row["chamber"],
-                )
-                .values(at_us=zero_us + col(table.mono_s) * 1e6)
-            )
+
+
+def _relabel(connection: Connection, chamber: str, boot: str, zero_us: int) -> None:
+    """As the board has done: rows of its boot get the labels of the clock as it is now."""
+    for table in _LABELLED:
+        connection.execute(
+            update(table)
+            .where(col(table.boot_id) == boot, col(table.chamber) == chamber)
+            .values(at_us=zero_us + col(table.mono_s) * 1e6)
+        )
 
 
 def _pin_here(connection: Connection, came: EntryCame) -> Any:
