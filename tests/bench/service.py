@@ -246,7 +246,7 @@ def load(folder: Path, chamber: Path, seconds: float) -> Iterator[Figure]:
                     yield Figure(
                         "charged for writes to disk, a job running", hourly_mb, "MB/h", 3.0
                     )
-                yield Figure(f"resident memory, {name}", resident_mb, "MB", 140.0)
+                yield Figure(f"resident memory, {name}", resident_mb, "MB", 110.0)
             if count == 1:
                 yield Figure("greatest resident memory so far", most_mb, "MB")
                 yield Figure("proportional share of memory (PSS)", shared_mb, "MB")

@@ -3,15 +3,17 @@
     nice .venv/bin/python tests/bench/table.py [--only PART]... [--seconds 60] [--fires 20]
         [--years 10] [--json]
 
-Parts: `store`, `pictures`, `service`, `dangers`; some twelve minutes in all. And, only where it
-is asked for, `long`: memory, writes and processor over ten minutes at rest and ten in a job. The
-measuring is that of storage.py, fire_cost.py, service.py, looking.py and reach.py, whose words say
-what each figure is. Temporary files lie in the current folder, which has to be on a real disk.
+Parts: `store`, `detectors`, `pictures`, `service`, `dangers`; some twelve minutes in all. And, only
+where it is asked for, `long`: memory, writes and processor over ten minutes at rest and ten in a
+job. The measuring is that of storage.py, replay.py, fire_cost.py, service.py, looking.py and
+reach.py, whose words say what each figure is. Temporary files lie in the current folder, which has
+to be on a real disk.
 
 The references are
 
 - a bare loop: a process that reads as many sensors of a kernel-like tree each second, and does
   nothing but commit one row a reading to SQLite,
+- a bare limit: what it takes to compare each reading with one temperature,
 - a bare decode: what OpenCV takes to unpack one JPEG in full and compare it with the one before,
 - a bare mail: one message handed to the same server by smtplib, connection and all,
 - SQLite rows: a week of the same readings of each kind of sensor, in a table by sensor and time;
@@ -50,18 +52,20 @@ import numpy as np  # noqa: E402
 import pyarrow  # noqa: E402
 from pyarrow import parquet  # noqa: E402
 
-from bench import fire_cost, looking, reach, service, storage  # noqa: E402
+from bench import fire_cost, looking, reach, replay, service, storage  # noqa: E402
 from bench.figures import Figure  # noqa: E402
 from chips import OneWireTree  # noqa: E402
 from integration.mjpeg_server import MjpegServer, drawn_frames  # noqa: E402
 from running import wait_until  # noqa: E402
 from servers import MailServer  # noqa: E402
+from stillair.thermal.table import open_table  # noqa: E402
 
-PARTS = ("store", "pictures", "service", "dangers")
+PARTS = ("store", "detectors", "pictures", "service", "dangers")
 LONG = "long"  # a part by itself: three times as long as all others together
 PUBLISHED = Figure("Gorilla, as published", 1.37, "bytes")
 CHART_HOURS, CHART_POINTS = 12, 1000
 LONG_MINUTES = 10.0
+DETECTOR_HOURS, LIMIT_C = 3.0, 70.0
 # Reads what the service reads, and keeps it as rows. It says when the first is kept.
 BARE = """
 import sqlite3, sys, time
@@ -174,6 +178,25 @@ def entropy(columns: storage.Columns) -> Figure:
         shares = counts / counts.sum()
         total_bits -= float((shares * np.log2(shares)).sum())
     return Figure("entropy of the differences", total_bits / 8.0, "bytes")
+
+
+# --- the detectors of heat ----------------------------------------------------------------
+
+
+def detectors(folder: Path) -> Iterator[Line]:
+    """What the watch takes for each second of each sensor, beside a limit."""
+    path, name = folder / "readings.csv", "the watch"
+    replay.simulated(path, DETECTOR_HOURS)
+    with open_table(path) as table:
+        readings = [value for _, values in table.rows() for value in values if value is not None]
+    begun_s = time.thread_time()
+    above = sum(value > LIMIT_C for value in readings)
+    bare_us = (time.thread_time() - begun_s) / len(readings) * 1e6
+    assert above < len(readings)
+    for figure in replay.figures_of(name, [path]):
+        if figure.name == f"{name}: by the row, watching":
+            told = Figure("watch, a reading with all detectors of heat", figure.value, "us")
+            yield Line(told, (Figure("bare limit", bare_us, "us"),))
 
 
 # --- pictures -------------------------------------------------------------------------------
@@ -344,6 +367,8 @@ def main() -> None:
             match part:
                 case "store":
                     lines.extend(store(folder, options.years))
+                case "detectors":
+                    lines.extend(detectors(folder))
                 case "pictures":
                     lines.extend(pictures())
                 case "service":

@@ -18,6 +18,7 @@ from stillair.api.problems import COPY_AWAY
 from stillair.clock import SystemClock
 from stillair.runtime import hall_copy
 from stillair.runtime.hall_copy import PagesCopy
+from stillair.storage.hall_store import HallStore
 
 ONE = board_mark(1)
 KEY = f"{ONE}.north-bench"
@@ -101,7 +102,6 @@ def test_a_copy_that_is_behind_says_by_how_much(
 ) -> None:
     primary, replica = servers
     monkeypatch.setattr(hall_copy, "BEHIND_S", 0.5)
-    of_primary = PagesCopy(primary.address("postgres"), SystemClock())
     with_replica = PagesCopy(replica.address("postgres"), SystemClock())
 
     def ails() -> Any:
@@ -121,8 +121,21 @@ def test_a_copy_that_is_behind_says_by_how_much(
         wait_until(with_replica.look, within_s=10)
         primary.start()
         wait_until(lambda: ails() is None, within_s=30)
-        assert of_primary.look() is None, "what is no copy is never behind"
     finally:
         primary.start() if not primary.runs else None
-        of_primary.stop()
         with_replica.stop()
+
+
+def test_what_is_no_copy_is_only_the_hall_s_own_while_a_hall_takes_into_it(
+    servers: tuple[DatabaseServer, DatabaseServer],
+) -> None:
+    """One that was a copy and is a database of its own now stands still without a word."""
+    address = servers[0].new_database()
+    copy = PagesCopy(address, SystemClock())
+    try:
+        with closing(HallStore.open(address)):
+            assert copy.look() is None
+        nobody_takes = {"reason": "", "behind_s": None}
+        assert wait_until(copy.look, within_s=10) == nobody_takes
+    finally:
+        copy.stop()

@@ -7,6 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from sqlalchemy import text
+from sqlalchemy.engine import Connection
 
 from hall_boards import (
     BEGIN_MS,
@@ -23,11 +25,12 @@ from hall_boards import (
 from kept_things import alarm, event, note, over
 from running import wait_until
 from servers import Broker, DatabaseServer
+from stillair.database.server import server_engine
 from stillair.hall import taking
 from stillair.hall.messages import Entry
 from stillair.hall.understood import read
 from stillair.model import Change, Kind, SignalClass
-from stillair.storage import hall_batches, hall_forgetting
+from stillair.storage import hall_batches, hall_forgetting, hall_store
 from stillair.storage.hall_batches import Whose
 from stillair.storage.hall_history import history_of
 from stillair.storage.hall_store import HallStore
@@ -152,6 +155,46 @@ def test_what_is_old_and_quiet_goes_in_small_steps_and_all_else_stays(
     with closing(history_of(address)) as history:
         alarms = [each.body["id"] for each in history.alarms(0, 9).entries]
     assert alarms == [f"{NAME}-2", f"{NAME}-3"]
+
+
+def test_a_step_reads_about_what_it_removes_however_much_is_old(
+    database_server: DatabaseServer,
+) -> None:
+    address = database_server.new_database()
+    HallStore.open(address).close()
+    many = 20_000
+    told = (
+        "INSERT INTO stretch (chamber, sensor, start_ms, end_ms, count, payload)"
+        f" SELECT '{NAME}', 'point ' || n % 500, at_ms, at_ms + 3599000, 1, ''"
+        f" FROM generate_series(0, {many - 1}) AS n, LATERAL"
+        f" (SELECT {BEGIN_MS} + n / 500 * 3600000 AS at_ms) AS hour"
+    )
+    for each in (told, "VACUUM ANALYZE stretch"):
+        database_server.say(address.rpartition("/")[2], each)
+    read_so_far = (
+        "SELECT seq_tup_read + idx_tup_fetch FROM pg_stat_xact_user_tables"
+        " WHERE relname = 'stretch'"
+    )
+    engine = server_engine(address)
+    with engine.begin() as connection:
+        removed = hall_forgetting.forget_readings(connection, BEGIN_MS + 1000 * DAY_MS)
+        assert removed == hall_forgetting.STEP_READINGS
+        assert int(connection.execute(text(read_so_far)).scalar() or many) < many / 4
+    engine.dispose()
+
+
+def test_what_can_not_be_given_up_in_time_stays_and_the_taking_goes_on(
+    database_server: DatabaseServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def slowly(connection: Connection, before_ms: int) -> int:
+        connection.execute(text("SET LOCAL statement_timeout = 20"))
+        connection.execute(text("SELECT pg_sleep(10)"))
+        return 0
+
+    monkeypatch.setattr(hall_store, "forget_readings", slowly)
+    with closing(HallStore.open(database_server.new_database())) as store:
+        assert not store.forget(KEEP_DAYS * DAY_MS, BEGIN_MS)
+        assert store.write(entries(QUIET)).entries == len(QUIET)
 
 
 @pytest.mark.usefixtures("short_rows")

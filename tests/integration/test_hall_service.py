@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
 from halls import HALL, SECRET, hall
@@ -333,6 +334,7 @@ def test_a_real_board_and_a_real_database(
             tmp_path / "hall",
             own_broker.port,
             TOLD.format(address=receiver.address("/told")),
+            "--metrics",
             store=database_server.new_database(),
         ) as running,
         RunningService(tmp_path / "board", "--chamber", str(file)) as board,
@@ -371,6 +373,13 @@ def test_a_real_board_and_a_real_database(
             lambda: running.get("/api/events", kind="detector_contact")["items"], within_s=10
         )
         assert event["job"] == kept["id"]
+
+        told_of = running.web.get("/metrics").text
+        found = {family.name: family for family in text_string_to_metric_families(told_of)}
+        standing_so = found["stillair_hall_chambers"].samples
+        assert [(of.labels["state"], of.value) for of in standing_so if of.value] == [("danger", 1)]
+        (took,) = found["stillair_hall_entries"].samples
+        assert took.value > 0
 
         # Under one topic only one hall may take.
         other = HallMessage(hall="another", state="taking", at=told["created_at"])

@@ -11,15 +11,17 @@ import time
 import zlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import psycopg
 import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import inspect, text
+from sqlalchemy.event import listens_for
 
 import hall_boards
 from archived import rich
@@ -37,20 +39,26 @@ from hall_boards import (
     readings_message,
     taking_of,
 )
+from kept_things import event
 from running import wait_until
 from servers import Broker, DatabaseServer
+from stillair.database import bring_tables_up_to_date
 from stillair.database.server import ServerReader, place_of, server_engine
 from stillair.errors import StoreError
-from stillair.hall.messages import Entry
+from stillair.hall import understood
+from stillair.hall.inbox import Letter
+from stillair.hall.messages import Entry, TakenMessage
 from stillair.hall.taking import Taking
 from stillair.hall.understood import read
-from stillair.storage import hall_batches
-from stillair.storage.hall_batches import EntryCame, Whose
+from stillair.model import Kind
+from stillair.storage import hall_batches, migrations
+from stillair.storage.hall_batches import Cursor, EntryCame, Whose
 from stillair.storage.hall_history import HallTail, history_of
 from stillair.storage.hall_store import HallStore, StoreInUseError
 from stillair.storage.hall_tables import HallTable
 from stillair.storage.history import History
 from stillair.storage.readings import Readings
+from stillair.storage.records import to_record
 from stillair.storage.tables import ArchiveTable, JournalTable
 from stillair.storage.tail import unpack_series
 
@@ -306,6 +314,36 @@ def test_what_nobody_understands_costs_only_itself(own_broker: Broker, address: 
     assert kept_readings(address) == sent(board)
 
 
+def test_a_chamber_that_finds_no_room_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It may be one that is shown: then its row says that its past is not kept here."""
+    monkeypatch.setattr(understood, "MOST_OF_BOARD", 0)
+    taken = taking_of(9, "postgresql://stillair@127.0.0.1:9/shed")
+    entry = Entry.of(1, note_line(1), note_line(1).body)
+    letter = Letter(form().topic("entries"), form().entries(entry), 0.0)
+    assert taken._understood(letter, {}) == []
+    assert taken.faults[NAME].why == f"board {BOARD} has more than 0 chambers"
+
+
+def test_what_can_not_be_said_to_one_board_is_said_to_all_others() -> None:
+    """A store may have kept such of it before that was refused."""
+    taken = taking_of(9, "postgresql://stillair@127.0.0.1:9/shed")
+    other = Whose(f"aaaaaaaaaaaa.{KEY}", "aaaaaaaaaaaa", KEY)
+    taken._mark = "3a36de4fab21"
+    taken._words = {
+        NAME: Cursor(OF, sensors={"top": 10**14}),
+        other.chamber: Cursor(other, sensors={"top": 1}),
+    }
+    said: list[str] = []
+
+    class Hears:
+        def publish(self, topic: str, payload: bytes) -> None:
+            said.append(TakenMessage.model_validate_json(payload).board)
+
+    taken._say(cast("Any", Hears()))
+    assert said == [other.board]
+    assert NAME in taken.faults
+
+
 def test_a_second_hall_waits_until_the_first_is_gone(own_broker: Broker, address: str) -> None:
     first = HallStore.open(address)
     with taking(own_broker.port, address) as (taken, told):
@@ -405,6 +443,75 @@ def test_what_is_erased_at_the_board_is_gone_here(
         for name, column in before.items()
     }
     assert after != before
+
+
+def test_what_two_boards_have_of_one_name_is_kept_of_both(
+    database_server: DatabaseServer, address: str
+) -> None:
+    """A season of simulated jobs, and what was restored to another board, has the same parcels."""
+    other = Whose(f"aaaaaaaaaaaa.{KEY}", "aaaaaaaaaaaa", KEY)
+    entry = Entry.of(1, note_line(1), note_line(1).body)
+
+    def came(of: Whose) -> Any:
+        told, why = read(of, "entries", form(of.board).entries(entry))
+        assert why == ""
+        return told
+
+    # A store of the first version, with what it has kept.
+    engine = server_engine(address)
+    with engine.begin() as connection:
+        bring_tables_up_to_date(connection, migrations.HALL, target="h0001")
+    engine.dispose()
+    database_server.say(
+        address.rpartition("/")[2],
+        "INSERT INTO ledger (parcel, part, chamber, topic, kind, boot_id, mono_s, at_us, made_with,"
+        f" body) VALUES ('parcel1', 0, '{NAME}', 'note', 'note', 'boot-1', 1, 1, '', '{{}}')",
+    )
+    with closing(HallStore.open(address)) as store:
+        assert store.write([*came(OF), *came(other), *came(other)]).entries == 1
+    for chamber in (NAME, other.chamber):
+        assert kept_entries(address, chamber) == ["parcel1"]
+
+
+def test_however_often_a_clock_was_set_rows_get_new_labels_once(address: str) -> None:
+    """Each step touches every row of the boot: a hundred in one message took minutes."""
+    lines = [note_line(1)]
+    for number in range(2, 7):
+        told = to_record(replace(event(number), kind=Kind.CLOCK_FAULT))
+        told["detail"] = {"zero_before_s": 0.0, "zero_after_s": 1.79e9 + number}
+        lines.append(note_line(number, topic="event", body=told))
+    changes: list[str] = []
+    with closing(HallStore.open(address)) as store:
+
+        @listens_for(store._engine, "before_cursor_execute")
+        def _hears(_of: Any, _cursor: Any, statement: str, *_more: Any) -> None:
+            changes.extend(["ledger"] if statement.startswith("UPDATE ledger") else [])
+
+        entries = [Entry.of(n, each, each.body) for n, each in enumerate(lines, 1)]
+        came, why = read(OF, "entries", form().entries(*entries))
+        assert why == ""
+        assert store.write(came).entries == 6
+    assert changes == ["ledger"]
+    labels = rows(address, "SELECT at_us - mono_s * 1e6 FROM ledger")
+    assert labels == [(1.790000006e15,)] * 6
+
+
+def test_a_chamber_of_ever_new_sensors_costs_only_itself(address: str) -> None:
+    def came(of: Whose, names: range) -> Any:
+        columns: Any = {f"point {name}": [(BEGIN_MS + name, 20.0)] for name in names}
+        told, why = read(of, "readings", readings_message(columns, board=of.board))
+        assert why == ""
+        return told
+
+    other = Whose(f"aaaaaaaaaaaa.{KEY}", "aaaaaaaaaaaa", KEY)
+    with closing(HallStore.open(address)) as store:
+        for first in range(0, 1000, 100):
+            assert store.write(came(OF, range(first, first + 100))).readings == 100
+        written = store.write([*came(OF, range(950, 1050)), *came(other, range(5))])
+        assert written.refused == [(NAME, "it has more than 1000 sensors")]
+        assert written.readings == 5
+        assert len(written.cursors[other.chamber].sensors) == 5
+        assert all(len(of.sensors) <= 1000 for of in store.cursors())
 
 
 def test_a_row_that_does_not_fit_costs_only_itself(address: str) -> None:

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
+from stillair.config.change import Change
 from stillair.config.changed_words import plain
-from stillair.config.changes import Change, Proposal, proposed
+from stillair.config.changes import Proposal, proposed
 from stillair.config.reading import FILE_BYTES
 from stillair.config.together import table_for
 from stillair.errors import SettingsError

@@ -13,7 +13,7 @@ import pytest
 from pydantic import TypeAdapter
 
 from chips import OneWireTree
-from stillair.config.changes import Change
+from stillair.config.change import Change
 from stillair.config.reading import chamber_from_text
 from stillair.errors import CommandRefused, SettingsError
 from stillair.model import (

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from hall_voices import AT, a_job, alarm, an_alarm, board_mark, now, watch
+from stillair.hall.harmless import NEVER_SET
 from stillair.hall.known import KnownChamber, KnownChambers
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import MOST_ALARMS, Heard, Mirror, Reach, Standing
@@ -156,6 +157,18 @@ def test_one_board_fills_no_hall() -> None:
     assert (mirror.refused, mirror.strangers) == (5, 1)
     mirror.tick(3_602.0)
     assert (mirror.refused, mirror.strangers) == (0, 0)
+    assert (mirror.refused_ever, mirror.strangers_ever) == (5, 1), "a counter goes back for nobody"
+
+
+@pytest.mark.parametrize("at", ["", "soon", "2026-02-30T00:00:00Z", "9999-12-31T23:59:59-23:59"])
+def test_a_page_gets_instants_alone_and_no_danger_is_lost_for_one_that_is_none(at: str) -> None:
+    mirror = known(job=a_job(started_at=at))
+    mirror.take(f"{ONE}/north-bench/alarms/north-bench-1", alarm(ONE, an_alarm(began_at=at)), 1.0)
+    of = mirror.chambers[KEY]
+    assert (of.standing, hall_shown.row(of)["since_at"]) == (Standing.DANGER, NEVER_SET)
+    assert hall_shown.alarm_items([of])[0]["began_at"] == NEVER_SET
+    assert of.now is not None and of.now.job is not None
+    assert of.now.job.started_at == NEVER_SET
 
 
 def test_names_turn_no_writing_round() -> None:

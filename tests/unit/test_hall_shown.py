@@ -67,14 +67,14 @@ def test_times_of_a_simulated_board_stand_beside_no_others() -> None:
 
 
 def test_when_a_simulated_board_was_heard_is_told_by_the_halls_own_clock() -> None:
-    """What the broker had kept of it may be of long ago: only what comes after it counts."""
+    """Not by what the broker has kept of it, nor by the broker's word that it broke off."""
     mirror, topic = Mirror(), f"{ONE}/north-bench/now"
-    mirror.take(topic, now(ONE, simulated=True), 5.0)
+    mirror.take(topic, now(ONE, simulated=True), 5.0, kept=True)
     of = mirror.chambers[f"{ONE}.north-bench"]
-    mirror.take(topic, now(ONE, simulated=True), 7.0)
     before_s = of.live_s
-    mirror.take(topic, now(ONE, simulated=True, at="2026-05-08T09:15:27.000Z"), 15.0)
-    mirror.joined(40.0)
+    mirror.take(topic, now(ONE, simulated=True), 15.0)
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="silent", simulated=True), 70.0)
+    mirror.joined(80.0)
     assert (before_s, of.live_s) == (None, 15.0)
     here = "2026-05-08T10:00:00.000Z"
     assert hall_shown.row(of, here)["last_at"] == here

@@ -194,6 +194,12 @@ def test_behind_an_entry_that_nobody_can_read_it_goes_on(
 # --- cursors -----------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("at_ms", [10**14, -(10**14)])
+def test_an_instant_that_no_word_could_name_is_none(at_ms: int) -> None:
+    told, why = read(OF, "readings", readings_message({"top": [(at_ms, 20.0)]}))
+    assert told == [] and "instants of top" in why
+
+
 def came(times_ms: list[int], lane: int = 0, after_ms: int | None = None) -> ReadingsCame:
     after = {} if after_ms is None else {"top": after_ms}
     return ReadingsCame(OF, lane, {"top": (times_ms, [7] * len(times_ms))}, after)

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
+from hall_voices import AT, a_job, alarm, an_alarm, board_mark, now, watch
 from stillair.alarms.reaching import Person, QuietHours
 from stillair.alerts.pacing import presses
 from stillair.alerts.routes import Message
@@ -237,6 +237,33 @@ def test_after_a_broker_was_away_boards_have_a_minute_to_come_back() -> None:
     assert stages(seconds(mirror, of, 1359, 1362)) == [("raised", "captain")]
 
 
+def test_what_a_broker_has_kept_of_a_board_is_no_word_of_it() -> None:
+    """Board and broker lost their power together, so that no last will was told."""
+    key = f"{ONE}.north-bench"
+    mirror, of = begun_anew([])
+
+    def kept(t_s: float) -> None:
+        mirror.joined(t_s)
+        mirror.take(f"{ONE}/north-bench/watch", watch(ONE), t_s, kept=True)
+        mirror.take(f"{ONE}/north-bench/now", now(ONE), t_s, kept=True)
+
+    kept(1000.0)
+    assert seconds(mirror, of, 1000, 1060) == []
+    before = seconds(mirror, of, 1060, 1070)
+    assert {notice.title for notice in before} == {"north bench: Out of reach"}
+    kept(1100.0)
+    assert mirror.chambers[key].standing is Standing.OUT_OF_REACH
+    assert {stage for stage, _ in stages(seconds(mirror, of, 1100, 1200))} <= {"raised"}
+
+    # A hall that is started anew has only what is kept, and what was told before.
+    mirror, of = begun_anew(before, key)
+    kept(1000.0)
+    assert {stage for stage, _ in stages(seconds(mirror, of, 1000, 1100))} <= {"raised"}
+    assert mirror.chambers[key].standing is Standing.OUT_OF_REACH
+    mirror.take(f"{ONE}/north-bench/now", now(ONE), 1100.0)
+    assert {stage for stage, _ in stages(seconds(mirror, of, 1100, 1102))} == {"over"}
+
+
 @pytest.mark.parametrize(
     ("more", "while_"),
     [
@@ -269,6 +296,19 @@ def test_a_board_that_was_stopped_on_another_day_where_the_hall_is_says_which() 
     texts = [notice.text for notice in seconds(mirror, of, 1299, 1302)]
     assert any("was stopped at 00:30, and" in text for text in texts)
     assert any("was stopped at 23:30 on 2026-11-28, and" in text for text in texts)
+
+
+@pytest.mark.parametrize(
+    "at", ["2026-99-99T00:00:00Z", "0001-01-01T00:00:00+23:59", "2026-01-01T00:00:00+99:99", "soon"]
+)
+def test_a_time_that_can_not_be_read_keeps_nobody_from_being_told(at: str) -> None:
+    mirror, of = begun_anew([])
+    for name, told_at in ((ONE, at), (board_mark(2), AT)):
+        mirror.take(f"{name}/north-bench/now", now(name, at=told_at, job=a_job()), 1000.0)
+        mirror.take(f"{name}/north-bench/watch", watch(name, state="silent", at=told_at), 1000.0)
+    assert {each.board for each in mirror.chambers.values()} == {
+        each.chamber.partition(".")[0] for each in seconds(mirror, of, 1000, 1100)
+    }
 
 
 def test_a_broker_that_is_back_for_a_moment_each_minute_is_told() -> None:

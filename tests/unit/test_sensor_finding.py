@@ -12,7 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from boards import BoardTree
 from chips import Max31855Chip, OneWireTree
-from stillair.config.changes import AddParticles, AddSensor
+from stillair.config.change import AddParticles, AddSensor
 from stillair.config.reading import chamber_from_text
 from stillair.errors import CommandRefused, SettingsError
 from stillair.runtime.finding import Chip, Finder, KnownChip

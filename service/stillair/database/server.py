@@ -136,3 +136,11 @@ def was_refused(error: BaseException | None) -> bool:
 
     original: Any = getattr(error, "orig", error)
     return isinstance(original, errors.DataError | errors.IntegrityError)
+
+
+def took_too_long(error: BaseException | None) -> bool:
+    """Whether the server is well and was not done, or not let near it, in time."""
+    from psycopg import errors
+
+    original: Any = getattr(error, "orig", error)
+    return isinstance(original, errors.QueryCanceled | errors.LockNotAvailable)

@@ -67,7 +67,7 @@ class Hearing:
     mark : callable
         The mark of the hall's store; "" while that isn't known.
     on_message : callable
-        Takes a topic without the prefix, and a payload.
+        Takes a topic without the prefix, a payload, and whether the broker had kept it.
     on_connected : callable
         Takes whether the broker lets us in, and why not.
     lacking : callable
@@ -82,7 +82,7 @@ class Hearing:
         *,
         prefix: str,
         mark: Callable[[], str],
-        on_message: Callable[[str, bytes], None],
+        on_message: Callable[[str, bytes, bool], None],
         on_connected: Callable[[bool, str], None],
         lacking: Callable[[], list[Heard]],
         clock: Clock,
@@ -300,7 +300,8 @@ class Hearing:
             self._heard_hall(payload)
             return
         try:
-            self._on_message(topic.removeprefix(f"{self._prefix}/"), payload)
+            told = topic.removeprefix(f"{self._prefix}/")
+            self._on_message(told, payload, bool(message.retain))
         except Exception:
             log.exception("hall: a message on %s", topic[:200])
 

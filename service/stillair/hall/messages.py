@@ -35,7 +35,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 from stillair import __version__
 from stillair.storage.items import Item
 from stillair.storage.kept_lines import KeptLine
-from stillair.storage.onward import NextReadings
+from stillair.storage.onward import MOST_SENSORS, NextReadings
 from stillair.storage.packing import MISSING, UNITS_PER_K
 
 VERSION: Final = 1
@@ -283,7 +283,7 @@ class TakenMessage(_Part):
         default=0, ge=0, lt=2**52, description="The newest lane of which there are readings."
     )
     sensors: dict[Annotated[str, Field(max_length=200)], Instant] = Field(
-        max_length=1_000, description="In it, of each sensor the last `at_ms`."
+        max_length=MOST_SENSORS, description="In it, of each sensor the last `at_ms`."
     )
 
     def payload(self) -> bytes:

@@ -16,15 +16,15 @@ chamber that an earlier process knew is there (`expect`), out of reach until it 
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter, OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Final, TypeVar
+from typing import Final
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
+from stillair.hall.harmless import harmless, instant
 from stillair.hall.messages import (
     ENDED,
     SILENT,
@@ -56,14 +56,12 @@ COUNTED_S: Final = 3_600.0  # so long after the last it is shown what nobody sen
 CALM_PHASES: Final = ("cold", "cool_enough")
 MOST_GONE: Final = 500  # chambers taken out, of which pages are told
 
-_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:\d\d)")
 _MODELS: Final[dict[str, type[WatchMessage | NowMessage | AlarmMessage | ActedMessage]]] = {
     "watch": WatchMessage,
     "now": NowMessage,
     "alarms": AlarmMessage,
     "acted": ActedMessage,
 }
-M = TypeVar("M", bound=BaseModel)
 
 
 class Reach(StrEnum):
@@ -113,8 +111,9 @@ class Heard:
     lacking: tuple[str, ...] = ()  # alarms that stand there and never came here
     is_feared: bool = False  # a danger stood there before this process, and it wasn't heard since
     now_s: float | None = None  # when it first said here how it is
-    live_s: float | None = None  # when it last did, and not the broker what it had kept of it
+    live_s: float | None = None  # when it last spoke itself, and not the broker for it
     heard_s: float = 0.0  # the hall's own seconds
+    is_live: bool = False  # it has spoken since the broker was reached, not only what is kept there
     reach: Reach = Reach.HEARD
     reach_s: float = 0.0  # since when it is so, the hall's own seconds
     misread: int = 0
@@ -183,7 +182,7 @@ class Heard:
     @property
     def last_at(self) -> str | None:
         """When it last said how it was, by its own clock."""
-        return _instant(self.now.at) if self.now is not None else self.watch_at
+        return instant(self.now.at) if self.now is not None else self.watch_at
 
 
 class Mirror:
@@ -205,6 +204,7 @@ class Mirror:
         self.jobs = 0  # how often a job has begun, or become another one's state
         self.strangers = 0  # messages of nobody that is known, of late
         self.refused = 0  # messages for which there was no room, of late
+        self.strangers_ever = self.refused_ever = 0
         self._strangers_s = self._refused_s = -math.inf  # the last of them
         self.chambers: dict[str, Heard] = {}
         self.dropped: list[tuple[Heard, str]] = []  # alarms that are over; for who takes them out
@@ -218,8 +218,10 @@ class Mirror:
 
     # --- what comes ---------------------------------------------------------------------
 
-    def take(self, topic: str, payload: bytes, now_s: float) -> Heard | ActedMessage | None:
-        """Take a message; `topic` without the hall's prefix.
+    def take(
+        self, topic: str, payload: bytes, now_s: float, *, kept: bool = False
+    ) -> Heard | ActedMessage | None:
+        """Take a message; `topic` without the hall's prefix. `kept`: the broker had it.
 
         Gives the chamber that has become another, a board's answer to an order, or None.
         """
@@ -237,12 +239,15 @@ class Mirror:
         if not payload:
             return self._emptied(known, kind, name, now_s)
         try:
-            return self._read(known, key, parts, payload, now_s)
+            told = self._read(known, key, parts, payload, now_s)
         except ValueError as error:
             if known is None:
                 self._strange(now_s)
                 return None
             return self.misread(known, f"{kind}: {_why(error)}", now_s)
+        if isinstance(told, Heard):
+            self._heard(told, now_s, kept=kept)
+        return told
 
     def expect(
         self,
@@ -308,19 +313,18 @@ class Mirror:
             if parts[3] not in of.alarms and len(of.alarms) >= MOST_ALARMS:
                 self._refuse(now_s)
                 return None
-            of.alarms[parts[3]] = Held(finite(told.alarm), now_s, len(payload))
+            of.alarms[parts[3]] = Held(harmless(told.alarm), now_s, len(payload))
             of.lacking = tuple(each for each in of.lacking if each != parts[3])
         elif isinstance(told, WatchMessage):
-            of.watch, of.watch_at = told.state, _instant(told.at)
+            of.watch, of.watch_at = told.state, instant(told.at)
             of.name = plain(told.name[:80])
         elif isinstance(told, NowMessage):
-            self._take_now(of, finite(told), now_s)
+            self._take_now(of, harmless(told), now_s)
         of.simulated = told.simulated
         self._bytes += len(payload) - has
         of.sizes[name] = len(payload)
         if known is None:
             self._enter(of)
-        self._heard(of, now_s)
         return self._changed(of)
 
     def _has_room(self, board: str) -> bool:
@@ -334,18 +338,18 @@ class Mirror:
 
     def _strange(self, now_s: float) -> None:
         self.strangers += 1
+        self.strangers_ever += 1
         self._strangers_s = now_s
 
     def _refuse(self, now_s: float) -> None:
         self.refused += 1
+        self.refused_ever += 1
         self._refused_s = now_s
 
     def _take_now(self, of: Heard, told: NowMessage, now_s: float) -> None:
         before = of.now
         of.now, of.name, of.is_feared = told, told.name[:80], False
         of.now_s = now_s if of.now_s is None else of.now_s
-        if before is not None and before.at != told.at:
-            of.live_s = now_s
         for name, held in list(of.alarms.items()):
             if name not in told.standing and now_s - held.heard_s > SETTLED_S:
                 self._drop_alarm(of, name)
@@ -389,9 +393,14 @@ class Mirror:
     # --- who is heard -----------------------------------------------------------------------
 
     def joined(self, now_s: float) -> None:
-        """The broker is there again: who says nothing now has a minute to do so."""
+        """The broker is there again: who says nothing now has a minute to do so.
+
+        But for who had said nothing before: of that one only its own word is news.
+        """
         for of in self.chambers.values():
-            of.heard_s = max(of.heard_s, now_s) if of.sizes else of.heard_s
+            of.is_live = False
+            if of.sizes and of.reach is not Reach.UNHEARD:
+                of.heard_s = max(of.heard_s, now_s)
             if of.reach not in (Reach.HEARD, Reach.ENDED):
                 of.reach_s = now_s
 
@@ -412,8 +421,13 @@ class Mirror:
                 changed.append(self._changed(of))
         return changed
 
-    def _heard(self, of: Heard, now_s: float) -> None:
-        of.heard_s = now_s
+    def _heard(self, of: Heard, now_s: float, *, kept: bool = False) -> None:
+        of.is_live = of.is_live or not kept
+        if not kept and of.watch != SILENT:  # which the broker says
+            of.live_s = now_s
+        was_unheard = of.reach is Reach.UNHEARD and math.isfinite(of.heard_s)
+        if not (kept and was_unheard):
+            of.heard_s = now_s
         self._set_reach(of, self._reach(of, now_s), now_s)
 
     @staticmethod
@@ -452,34 +466,6 @@ class Mirror:
     def lacking(self) -> Iterator[Heard]:
         """Chambers of which what the broker has kept never came: alarms, whether it is watched."""
         return (of for of in self.chambers.values() if of.lacking or of.watch is None)
-
-
-def finite(told: M) -> M:
-    """The same without numbers that are none, for which JSON has no word; and text made plain."""
-    update: dict[str, Any] = {}
-    for name, value in told:
-        if isinstance(value, float) and not math.isfinite(value):
-            update[name] = None
-        elif isinstance(value, str):
-            if not value.isprintable():
-                update[name] = plain(value)
-        elif isinstance(value, BaseModel):
-            update[name] = finite(value)
-        elif isinstance(value, tuple):
-            update[name] = tuple(
-                finite(each)
-                if isinstance(each, BaseModel)
-                else plain(each)
-                if isinstance(each, str)
-                else each
-                for each in value
-            )
-    return told.model_copy(update=update)
-
-
-def _instant(text: str | None) -> str | None:
-    """A label that can be read as an instant; None for anything else."""
-    return text if text is not None and _INSTANT.fullmatch(text) else None
 
 
 def _job(told: NowMessage | None) -> tuple[str, str] | None:

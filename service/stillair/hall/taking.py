@@ -331,7 +331,7 @@ class Taking:
         if of.chamber not in self._known and of.chamber not in new:
             of_board = self._of_board[of.board] + sum(each == of.board for each in new.values())
             if why := no_room(of.board, of_board, len(self._known) + len(new)):
-                self._note("", why)
+                self._note(of.chamber, why)
                 return []
             new[of.chamber] = of.board
         try:
@@ -450,7 +450,13 @@ class Taking:
             words, self._words, mark = self._words, {}, self._mark
         for cursor in words.values():
             of = cursor.of
-            connection.publish(f"{self._prefix}/{of.board}/{of.key}/taken", _word(mark, cursor))
+            try:
+                word = _word(mark, cursor)
+            except ValueError:  # what one board has sent must not keep the others from being told
+                log.exception("what is taken of %s can't be said", of.chamber)
+                self._note(of.chamber, "what is taken of it can't be said")
+                continue
+            connection.publish(f"{self._prefix}/{of.board}/{of.key}/taken", word)
 
 
 def _word(mark: str, cursor: Cursor) -> bytes:

@@ -157,7 +157,7 @@ def _column(name: str, column: Column) -> tuple[list[int], list[int]]:
         raise ValueError(f"{name} has not as many instants as temperatures")
     if times_ms and not (sorted(set(times_ms)) == times_ms and times_ms[0] > -LAST_MS):
         raise ValueError(f"the instants of {name} don't grow")
-    if times_ms and times_ms[-1] > LAST_MS:
+    if times_ms and times_ms[-1] >= LAST_MS:
         raise ValueError(f"the instants of {name} are none")
     return times_ms, [to_units(value) for value in values]
 

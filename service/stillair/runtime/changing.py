@@ -20,18 +20,9 @@ from pydantic import ValidationError
 from stillair.alarms.entries import life_of
 from stillair.alarms.words import WORDS
 from stillair.config import ChamberSettings
+from stillair.config.change import Change, RemoveChamber, SameServer, SetBroker, SetCamera
 from stillair.config.changed_words import chamber_removed, protection_lost
-from stillair.config.changes import (
-    Change,
-    Proposal,
-    RemoveChamber,
-    SameServer,
-    SetBroker,
-    SetCamera,
-    broker_row,
-    detectors_lost,
-    proposed,
-)
+from stillair.config.changes import Proposal, broker_row, detectors_lost, proposed
 from stillair.config.faults import sentences
 from stillair.config.inputs import CameraKind, CameraTable
 from stillair.config.reach import MqttTable

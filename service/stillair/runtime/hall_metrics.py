@@ -75,11 +75,11 @@ class HallMetrics(Collector):
         yield CounterMetricFamily(
             "stillair_hall_not_understood",
             "Messages of nobody that is known since the start.",
-            value=of.mirror.strangers,
+            value=of.mirror.strangers_ever,
         )
         yield CounterMetricFamily(
             "stillair_hall_no_room",
             "Messages for which there was no room since the start.",
-            value=of.mirror.refused,
+            value=of.mirror.refused_ever,
         )
         yield from messages(of.courier)

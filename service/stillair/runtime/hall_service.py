@@ -209,11 +209,11 @@ class HallService(Past):
 
     # --- what is heard ---------------------------------------------------------------------------
 
-    def heard(self, topic: str, payload: bytes) -> None:
+    def heard(self, topic: str, payload: bytes, kept: bool) -> None:
         """Take a message of a board; called by the thread that hears, and quick."""
         now_s, at = self._clock.now_s(), self._clock.wall()
         with self.lock:
-            told = self.mirror.take(topic, payload, now_s)
+            told = self.mirror.take(topic, payload, now_s, kept=kept)
             notices: list[Notice] = []
             if isinstance(told, Heard):
                 kind, _, name = topic.split("/", 2)[2].partition("/")

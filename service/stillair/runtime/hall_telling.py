@@ -5,6 +5,7 @@ It is asked by one thread at a time, under the lock of whoever has the mirror.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import replace
@@ -25,6 +26,8 @@ from stillair.hall.telling import SETTLED_S, Telling, Told
 from stillair.model import JsonValue, Kind, Notice
 from stillair.model.duties import SeenMatter
 from stillair.storage.items import label
+
+log = logging.getLogger(__name__)
 
 BROKER: Final = "broker"
 STORE: Final = "database"
@@ -129,12 +132,20 @@ class HallTelling:
         """Who is out of reach, or sends what nobody understands, by now."""
         notices: list[Notice] = []
         for of in self._mirror.chambers.values():
-            if of.is_out_of_reach or of.key in self._told_reach:
-                notices += self._reach(of, now_s, at)
-            if of.misread or (of.key in self._told_misread and of.now is not None):
-                told = self._told_misread
-                (told.add if of.misread else told.discard)(of.key)
-                notices += self._telling.consider(misread_matter(of), now_s, at)
+            try:
+                notices += self._of_chamber(of, now_s, at)
+            except Exception:  # one board keeps nobody from being told of the others
+                log.exception("hall: %s can't be told of", of.key)
+        return notices
+
+    def _of_chamber(self, of: Heard, now_s: float, at: datetime) -> list[Notice]:
+        notices: list[Notice] = []
+        if of.is_out_of_reach or of.key in self._told_reach:
+            notices += self._reach(of, now_s, at)
+        if of.misread or (of.key in self._told_misread and of.now is not None):
+            told = self._told_misread
+            (told.add if of.misread else told.discard)(of.key)
+            notices += self._telling.consider(misread_matter(of), now_s, at)
         return notices
 
     def own(self, failing: dict[tuple[Kind, str], str], now_s: float, at: datetime) -> list[Notice]:
@@ -190,6 +201,8 @@ class HallTelling:
             self._told_reach.add(of.key)
         elif of.is_out_of_reach or of.key not in self._told_reach:
             return []
+        elif of.reach is Reach.HEARD and not of.is_live:
+            return []  # what the broker has kept of a board may be all that is left of it
         else:
             self._told_reach.discard(of.key)
         return self._telling.consider(matter, now_s, at)

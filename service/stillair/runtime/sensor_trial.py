@@ -17,7 +17,8 @@ from pydantic import ValidationError
 
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings
-from stillair.config.changes import AddParticles, AddSensor, particles_row, sensor_row
+from stillair.config.change import AddParticles, AddSensor
+from stillair.config.changes import particles_row, sensor_row
 from stillair.config.faults import sentences
 from stillair.config.inputs import (
     AnyParticles,

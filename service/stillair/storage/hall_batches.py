@@ -1,7 +1,8 @@
 """What a hall takes in one round, and what of it is new: pure.
 
 A board sends again what it was not told is taken. So readings that are not behind the cursor of
-their sensor, within their lane, came twice, as does an entry whose parcel and part are known.
+their sensor, within their lane, came twice, as does an entry whose parcel and part are known of
+its chamber.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from stillair.database import Reads
 from stillair.database.server import ServerReader
 from stillair.storage.hall_batches import cut
 from stillair.storage.hall_rows import series_of
-from stillair.storage.hall_tables import TailRow, TakenRow
+from stillair.storage.hall_tables import LOCK, TailRow, TakenRow
 from stillair.storage.history import History
 from stillair.storage.packing import Ints
 from stillair.storage.tail import Series
@@ -60,10 +60,14 @@ def _ints(numbers: array[int]) -> Ints:
 
 
 # Of one that has all that came, and to which something still comes, nothing is lacking, however
-# long ago the last of it was.
+# long ago the last of it was. One that is no copy, or no longer, may be old for ever: it is the
+# hall's own only while a hall takes into it.
 _BEHIND = """
 SELECT CASE
-    WHEN NOT pg_is_in_recovery() THEN 0
+    WHEN NOT pg_is_in_recovery() THEN (
+        SELECT 0 FROM pg_locks JOIN pg_database ON pg_database.oid = database
+        WHERE locktype = 'advisory' AND objid = :lock AND datname = current_database() LIMIT 1
+    )
     WHEN pg_last_wal_receive_lsn() = pg_last_wal_replay_lsn()
         AND EXISTS (SELECT FROM pg_stat_wal_receiver WHERE pid IS NOT NULL) THEN 0
     ELSE greatest(0, extract(epoch FROM clock_timestamp() - pg_last_xact_replay_timestamp()))
@@ -81,7 +85,7 @@ def behind_s(reader: Reads) -> float | None:
     PostgreSQL 15 documentation: "Recovery Control Functions", "pg_stat_wal_receiver".
     """
     with reader.connection("the copy that pages read can't be reached") as connection:
-        found = connection.execute(text(_BEHIND)).scalar()
+        found = connection.execute(text(_BEHIND), {"lock": LOCK}).scalar()
     return None if found is None else float(found)
 
 

@@ -25,7 +25,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import col
 
 from stillair.database import bring_tables_up_to_date, store_errors
-from stillair.database.server import place_of, server_engine, was_refused
+from stillair.database.server import place_of, server_engine, took_too_long, was_refused
 from stillair.errors import StoreError
 from stillair.model import Kind
 from stillair.storage import hall_rows, migrations
@@ -40,8 +40,9 @@ from stillair.storage.hall_batches import (
 )
 from stillair.storage.hall_forgetting import QuietRows, forget_readings
 from stillair.storage.hall_rows import columns
-from stillair.storage.hall_tables import HallMark, PinNumber, TakenRow
+from stillair.storage.hall_tables import LOCK, HallMark, PinNumber, TakenRow
 from stillair.storage.kept_lines import CLASSES, ERASED
+from stillair.storage.onward import MOST_SENSORS
 from stillair.storage.present import stand
 from stillair.storage.records import load
 from stillair.storage.steps import read_step
@@ -50,8 +51,10 @@ from stillair.storage.tail import Series
 
 log = logging.getLogger(__name__)
 
-LOCK = 0x5711_1A18  # any number of our own, the same in every version
 _LABELLED = (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent)
+# By chamber and boot when second 0 was, of clocks that were set: of several steps the last counts,
+# for each touches all rows of the boot.
+_Zeros = dict[tuple[str, str], int]
 _ENTRIES = """
 INSERT INTO ledger (parcel, part, chamber, topic, kind, job, event, boot_id, mono_s, at_us,
     made_with, body)
@@ -62,7 +65,7 @@ FROM unnest(CAST(:parcel AS text[]), CAST(:part AS int[]), CAST(:chamber AS text
     CAST(:made_with AS text[]), CAST(:body AS text[])) WITH ORDINALITY
     AS came(parcel, part, chamber, topic, kind, job, event, boot_id, mono_s, at_us, made_with,
     body, n)
-ORDER BY n ON CONFLICT (parcel, part) DO NOTHING RETURNING seq, parcel, part
+ORDER BY n ON CONFLICT (chamber, parcel, part) DO NOTHING RETURNING seq, chamber, parcel, part
 """
 _TAKEN = """
 INSERT INTO taken (chamber, board, key, seq, parcel, lane, sensors)
@@ -203,7 +206,8 @@ class HallStore:
                 with self._transaction("old rows can't be removed") as connection:
                     removed = self._quiet.forget(connection, before_ms * 1000)
         except StoreError as error:
-            if not was_refused(error.__cause__):
+            # Else what is given up at leisure would end the taking, again and again.
+            if self._is_lost:
                 raise
             log.error("what is old stays: %s", error)
             return False
@@ -245,7 +249,8 @@ class HallStore:
                 yield self._connection
         except StoreError as error:
             # It would connect anew by itself, without the lock.
-            self._is_lost = not was_refused(error.__cause__)
+            cause = error.__cause__
+            self._is_lost = not (was_refused(cause) or took_too_long(cause))
             raise
 
     # --- a round ---------------------------------------------------------------------
@@ -263,7 +268,12 @@ class HallStore:
                 entries.append(came)
                 cursor = replace(cursor, seq=came.seq, parcel=came.parcel)
             else:
-                cursor, fresh = behind(cursor, came)
+                after, fresh = behind(cursor, came)
+                if len(after.sensors) > MOST_SENSORS:
+                    why = f"it has more than {MOST_SENSORS} sensors"
+                    written.refused.append((chamber, why))
+                    continue
+                cursor = after
                 if fresh:
                     tail.append((chamber, fresh))
                     written.readings += sum(len(series.times_ms) for series in fresh)
@@ -321,20 +331,25 @@ def _keep_cursors(connection: Connection, cursors: Sequence[Cursor]) -> None:
 def _keep_entries(connection: Connection, came: Sequence[EntryCame]) -> int:
     """Append those that are new, with the present states that follow; returns how many."""
     kept = 0
+    zeros_us: _Zeros = {}
     group: list[EntryCame] = []
     for each in came:
         if each.line is None:
             continue
         if each.line.topic == "pin" and each.line.body.get("takes_back") is not None:
-            kept += _append(connection, group)  # what it takes back may be among them
+            kept += _append(connection, group, zeros_us)  # what it takes back may be among them
             group = []
             each = replace(each, line=_pin_here(connection, each))
         group.append(each)
-    return kept + _append(connection, group)
+    kept += _append(connection, group, zeros_us)
+    for (chamber, boot), zero_us in zeros_us.items():
+        _relabel(connection, chamber, boot, zero_us)
+    return kept
 
 
-def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
-    rows = []
+def _append(connection: Connection, came: Sequence[EntryCame], zeros_us: _Zeros) -> int:
+    """The same without a pin that is taken back; notes in `zeros_us` whose clock was set."""
+    rows: list[dict[str, Any]] = []
     for each in came:
         line = each.line
         assert line is not None
@@ -356,16 +371,17 @@ def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
         )
     if not rows:
         return 0
-    new = {
-        (parcel, part): seq
-        for seq, parcel, part in connection.execute(text(_ENTRIES), columns(rows))
-    }
+    found = connection.execute(text(_ENTRIES), columns(rows))
+    new = {(chamber, parcel, part): seq for seq, chamber, parcel, part in found}
     kept = 0
     for each, row in zip(came, rows, strict=True):
-        seq = new.pop((row["parcel"], row["part"]), None)
+        seq = new.pop((row["chamber"], row["parcel"], row["part"]), None)
         if seq is not None:
             kept += 1
             _follow(connection, each, row, seq)
+            is_clock = row["kind"] == Kind.CLOCK_FAULT.value
+            if is_clock and (step := read_step(row["mono_s"], row["body"])):
+                zeros_us[row["chamber"], row["boot_id"]] = round(step.zero_after_s * 1e6)
     return kept
 
 
@@ -389,18 +405,16 @@ def _follow(connection: Connection, came: EntryCame, row: dict[str, Any], seq: i
             ),
             {**there, "here": seq},
         )
-    elif row["kind"] == Kind.CLOCK_FAULT.value and (step := read_step(row["mono_s"], row["body"])):
-        # As the board has done: rows of its boot get the labels of the clock as it is now.
-        zero_us = round(step.zero_after_s * 1e6)
-        for table in _LABELLED:
-            connection.execute(
-                update(table)
-                .where(
-                    col(table.boot_id) == row["boot_id"],
-                    col(table.chamber) == row["chamber"],
-                )
-                .values(at_us=zero_us + col(table.mono_s) * 1e6)
-            )
+
+
+def _relabel(connection: Connection, chamber: str, boot: str, zero_us: int) -> None:
+    """As the board has done: rows of its boot get the labels of the clock as it is now."""
+    for table in _LABELLED:
+        connection.execute(
+            update(table)
+            .where(col(table.boot_id) == boot, col(table.chamber) == chamber)
+            .values(at_us=zero_us + col(table.mono_s) * 1e6)
+        )
 
 
 def _pin_here(connection: Connection, came: EntryCame) -> Any:

@@ -10,6 +10,9 @@ from sqlalchemy import BigInteger, LargeBinary, Text
 from sqlalchemy.orm import registry
 from sqlmodel import Field, SQLModel
 
+# Held by who takes into the database; any number of our own, the same in every version.
+LOCK = 0x5711_1A18
+
 
 class HallTable(SQLModel, registry=registry()):
     """Base of these tables."""

@@ -25,6 +25,7 @@ log = logging.getLogger(__name__)
 
 LINES = 100  # of the ledger, read at once
 SPAN_MS = 3_600_000  # looked through first: the next few readings lie within it but for gaps
+MOST_SENSORS = 1_000  # of a chamber, in all that a hall says that it has of it
 _NOTHING = np.zeros(0, np.int64)
 
 

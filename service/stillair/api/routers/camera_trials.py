@@ -13,8 +13,8 @@ from pydantic import Field
 from stillair.api.entry import Owner, access
 from stillair.api.routers.chamber_file import MOST_CHANGES, TheFiles, checked
 from stillair.api.schemas import Done, Posted
+from stillair.config.change import Change
 from stillair.config.changed_words import source_words
-from stillair.config.changes import Change
 from stillair.runtime.changing import CameraAsked
 from stillair.runtime.trying_camera import CameraTrial
 

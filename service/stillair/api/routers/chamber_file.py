@@ -12,15 +12,9 @@ from stillair.access.roles import Principal, Role
 from stillair.api.entry import Owner, access, acting
 from stillair.api.problems import Problem
 from stillair.api.schemas import Done, Posted
+from stillair.config.change import AddParticles, AddSensor, Change, SameServer, SetBroker
 from stillair.config.changed_words import plain
-from stillair.config.changes import (
-    AddParticles,
-    AddSensor,
-    Change,
-    Proposal,
-    SameServer,
-    SetBroker,
-)
+from stillair.config.changes import Proposal
 from stillair.config.together import table_for
 from stillair.errors import SettingsError
 from stillair.runtime.changing import Changing, FileNow

@@ -9,4 +9,4 @@ HERE = Path(__file__).parent
 # What happens touches a dozen places of the file: 49 kB each time in pages of 4096, 23 in these.
 JOURNAL = Versions(HERE / "journal", "j0008", JournalTable.metadata, page_bytes=1024)
 ARCHIVE = Versions(HERE / "archive", "a0002", ArchiveTable.metadata)
-HALL = Versions(HERE / "hall", "h0001")
+HALL = Versions(HERE / "hall", "h0002")
