@@ -329,3 +329,25 @@ def test_next_stops_at_what_is_missing_or_not_taken(
     asked = f"(() => {{ const d = m.draftOf('b', a); {done};"
     asked += f" return m.stopAt('{step}', d, a, ['South bench'])?.field ?? null; }})()"
     assert ask(page, "setup_draft", asked, SETTINGS) == field
+
+
+MAIL = {"host": "m", "port": 587, "security": "starttls", "username": "shed", "password": True}
+
+
+@pytest.mark.parametrize(
+    ("typed", "before", "change"),
+    [
+        ({"password": "oar"}, MAIL, {"host": "m", "password": "oar"}),
+        ({"security": "tls"}, MAIL, {"host": "m", "port": 465, "security": "tls"}),
+        ({"host": "n:2525"}, MAIL, {"host": "n", "port": 2525}),
+        ({"username": ""}, MAIL, {"host": "m", "username": None}),
+        ({}, None, {"host": "m", "security": "starttls", "username": "shed"}),
+    ],
+)
+def test_of_a_mail_server_only_what_differs_is_changed(
+    page: Page, typed: dict[str, Any], before: dict[str, Any] | None, change: dict[str, Any]
+) -> None:
+    form = {"same": "other", **MAIL, "password": "", **typed}
+    both = {"typed": form, "before": before}
+    found = ask(page, "setup_mail", "m.mailChange(a.typed, a.before)", both)
+    assert found == {"do": "mail", **change}

@@ -14,21 +14,23 @@ const OTHER = "other"; // none of another box
 const USUAL_PORTS = /** @type {Record<string, number>} */ ({ none: 25, starttls: 587, tls: 465 });
 export const NO_SERVER = { same: "", host: "", security: "starttls", username: "", password: "" };
 
-/** The server as it was chosen or is in use; null where none is. @param {import("./setup_draft.js").Draft} draft @param {import("./setup_file.js").ChamberFile} file @returns {Change | null} */
+/** The server as it was chosen or is in use, whose password is true where nobody has it here; null where none is. @param {import("./setup_draft.js").Draft} draft @param {import("./setup_file.js").ChamberFile} file @returns {Change | null} */
 export function mailOf(draft, file) {
   const chosen = draft.more.find((change) => keyOf(change) === "mail");
-  return chosen ?? (file.settings?.mail ? { do: "mail", ...file.settings.mail } : null);
+  if (chosen?.do === "same server") return chosen;
+  return chosen || file.settings?.mail ? { do: "mail", ...file.settings?.mail, ...chosen } : null;
 }
 
-/** The change that names it; a port typed behind the name counts. @param {typeof NO_SERVER} typed @param {SetMail} before @returns {Change} */
+/** The change that names it, of what differs; a port typed behind the name counts. @param {typeof NO_SERVER} typed @param {SetMail} before @returns {Change} */
 export function mailChange({ same, host, security, username, password }, before) {
   if (same && same !== OTHER) return { do: "same server", table: "mail", of: same };
-  const [name, port] = hostAndPort(host);
+  const [name, typed_port] = hostAndPort(host);
+  const port = typed_port ? Number(typed_port) : before ? USUAL_PORTS[security] : null;
   return {
     do: "mail", host: name,
-    ...(port ? { port: Number(port) } : before ? { port: USUAL_PORTS[security] } : {}),
-    security,
-    ...(username ? { username: username.trim() } : before?.username ? { username: null } : {}),
+    ...(port === null || port === before?.port ? {} : { port }),
+    ...(security === before?.security ? {} : { security }),
+    ...((username.trim() || null) === (before?.username ?? null) ? {} : { username: username.trim() || null }),
     ...(password ? { password } : {}),
   };
 }
@@ -54,20 +56,20 @@ export function MailFields({ typed, set, from, kept = null }) {
  */
 export function MailServer({ draft, change, file, files, stop }) {
   const now = mailOf(draft, file);
-  if (!now) return null;
   const before = file.settings?.mail ?? null;
   const from = serverOf("mail", file, files);
   const typed = draft.typed.mail ? { ...NO_SERVER, ...draft.typed.mail } : null;
   if (!typed) {
+    if (!now) return null;
     const alter = () => {
       const of = now.do === "mail" ? now : null;
       const port = of?.port && of.port !== USUAL_PORTS[of.security] ? `:${of.port}` : "";
-      const own = draft.more.includes(now) ? of?.password : ""; // what was typed a moment ago; of a file nobody has it here
-      change(typing(draft, "mail", { same: of ? OTHER : now.of, host: of ? `${of.host}${port}` : "", security: of?.security ?? "starttls", username: of?.username ?? "", password: own ?? "" }));
+      const own = typeof of?.password === "string" ? of.password : ""; // it was typed a moment ago
+      change(typing(draft, "mail", { same: of ? OTHER : now.of, host: of ? `${of.host}${port}` : "", security: of?.security ?? "starttls", username: of?.username ?? "", password: own }));
     };
     const where = now.do === "mail" ? `${now.host}${now.port ? `:${now.port}` : ""}` : (from.find(([key]) => key === now.of)?.[1] ?? now.of);
     return html`<h2>${T.server}</h2>
-      <p>${(draft.more.includes(now) ? G.broker.chosen : G.broker.now)(where)}${" "}
+      <p>${(draft.more.some((each) => keyOf(each) === "mail") ? G.broker.chosen : G.broker.now)(where)}${" "}
         <button type="button" class="act slight" onClick=${alter}>${T.change_server}</button></p>`;
   }
   const asked = mailChange(typed, before);

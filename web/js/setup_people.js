@@ -23,7 +23,7 @@ export function People({ draft, change, file, files, stop, halt }) {
   const people = file.settings?.people ?? [];
   const news = draft.more.filter((each) => each.do === "person");
   const gone = new Set(draft.more.filter((each) => each.do === "remove person").map((each) => each.of));
-  const asks_server = who.way === "mailto" && !mailOf(draft, file);
+  const asks_server = who.way === "mailto" && !mailOf(draft, file) && !draft.typed.mail;
   const from = asks_server ? serverOf("mail", file, files) : [];
   const name = who.name.trim();
   const route = routeOf(who);
@@ -47,8 +47,8 @@ export function People({ draft, change, file, files, stop, halt }) {
     // With the last who is told by it goes what was chosen for them alone: named anew, it is asked for anew.
     let left = { ...draft, ...leaving(draft, keyOf(of)) };
     if (!left.more.some(isWeb)) left = { ...left, ...leaving(left, "webhook") };
-    if (!file.settings?.mail && !left.more.some(isMail)) left = { ...left, ...leaving(left, "mail") };
-    change({ more: left.more, lost: left.lost });
+    if (!file.settings?.mail && !left.more.some(isMail)) left = { ...left, ...leaving(left, "mail"), ...typing(left, "mail", undefined) };
+    change({ more: left.more, lost: left.lost, typed: left.typed });
   };
   return html`<p class="sub">${T.how}</p>
     ${(people.length > 0 || !news.length) && html`<h2>${T.told}</h2>`}
