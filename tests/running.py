@@ -23,11 +23,11 @@ from warm_starts import WarmProcess, warm_start
 T = TypeVar("T")
 
 START_S = 120.0  # of a computer that does other things as well
-# The built-in chamber, for who names no other, draws as many pictures as make a fit view and no
-# more: drawing takes most of what its service does.
+# The built-in chamber, for who names no other, draws not many more pictures than make a fit view:
+# drawing takes most of what its service does.
 FEW_PICTURES = """
 from stillair.config import reading
-reading.BUILT_IN += "frames_per_s = 4\\n"
+reading.BUILT_IN += "frames_per_s = 6\\n"
 """
 
 
