@@ -241,6 +241,8 @@ class _Session(smtplib.SMTP):
         self._host = settings.host
         address = (settings.host, settings.port)
         self.sock = self._wire = socket.create_connection(address, self._deadline_s)
+        # The deadline ends it; a read that gave up first would look as if the server hung up.
+        self.sock.settimeout(2.0 * self._deadline_s)
         if tls is not None and settings.security == "tls":
             self._secure(tls)
         code, answer = self.getreply()
