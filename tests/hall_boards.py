@@ -21,6 +21,7 @@ from stillair.alerts.topic import BrokerSettings
 from stillair.clock import SystemClock
 from stillair.hall.messages import Column, Entry, Form, ReadingsMessage, TakenMessage
 from stillair.hall.taking import Taking
+from stillair.storage.hall_batches import Whose
 from stillair.storage.hall_store import HallStore
 from stillair.storage.kept_lines import KeptLine
 
@@ -28,6 +29,7 @@ PREFIX = "shed"
 BOARD = "3a36de4fab20"
 KEY = "north-bench"
 NAME = f"{BOARD}.{KEY}"
+OF = Whose(NAME, BOARD, KEY)
 BEGIN_MS = 1_790_000_000_000
 Reading = tuple[str, int, float | None]
 

@@ -12,9 +12,9 @@ from sqlalchemy.engine import Connection
 
 from hall_boards import (
     BEGIN_MS,
-    BOARD,
     KEY,
     NAME,
+    OF,
     Board,
     batch,
     form,
@@ -31,13 +31,11 @@ from stillair.hall.messages import Entry
 from stillair.hall.understood import read
 from stillair.model import Change, Kind, SignalClass
 from stillair.storage import hall_batches, hall_forgetting, hall_store
-from stillair.storage.hall_batches import Whose
 from stillair.storage.hall_history import history_of
 from stillair.storage.hall_store import HallStore
 from stillair.storage.kept_lines import KeptLine
 from stillair.storage.records import to_record
 
-OF = Whose(NAME, BOARD, KEY)
 DAY_S = 86_400
 DAY_MS = DAY_S * 1000
 KEEP_DAYS = 10

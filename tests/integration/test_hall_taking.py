@@ -31,6 +31,7 @@ from hall_boards import (
     BOARD,
     KEY,
     NAME,
+    OF,
     PREFIX,
     Board,
     batch,
@@ -61,8 +62,6 @@ from stillair.storage.readings import Readings
 from stillair.storage.records import to_record
 from stillair.storage.tables import ArchiveTable, JournalTable
 from stillair.storage.tail import unpack_series
-
-OF = Whose(NAME, BOARD, KEY)
 
 
 @pytest.fixture

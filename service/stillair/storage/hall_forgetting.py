@@ -53,9 +53,8 @@ class QuietRows:
     """
 
     def __init__(self) -> None:
-        self._looked = dict.fromkeys(
-            CLASSES, (FIRST_MS * 1000, 0)
-        )  # label and number of the last row
+        # Label and number of the last row of each topic.
+        self._looked = dict.fromkeys(CLASSES, (FIRST_MS * 1000, 0))
 
     def came(self, at_us: int) -> None:
         """A row has come with that label: the next look is at that as well."""
