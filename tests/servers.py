@@ -11,6 +11,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
@@ -294,6 +295,20 @@ class DatabaseServer:
             self._process.wait(START_TIMEOUT_S)
             self._process = None
 
+    def hang(self) -> None:
+        """All of it stands still: whoever is connected stays so, and gets no answer."""
+        self._signal(signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        """After `hang`."""
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, number: signal.Signals) -> None:
+        children = Path(f"/proc/{self.pid}/task/{self.pid}/children").read_text().split()
+        for pid in (self.pid, *map(int, children)):
+            with suppress(ProcessLookupError):
+                os.kill(pid, number)
+
     def close(self) -> None:
         """End it for good."""
         self.stop()
@@ -302,11 +317,22 @@ class DatabaseServer:
     def address(self, database: str) -> str:
         return f"postgresql://stillair@{self.host}:{self.port}/{database}"
 
-    def new_database(self, template: str = "template0") -> str:
-        """The address of an empty database, or of a copy of one that nobody uses."""
+    def new_database(self, template: str = "template0", *, folder: Path | None = None) -> str:
+        """The address of an empty database, or of a copy of one that nobody uses.
+
+        With a `folder` its tables lie there, on a disk of their own.
+        """
         self._databases += 1
         name = f"shed_{self._databases}"
-        self.say("postgres", f"CREATE DATABASE {name} TEMPLATE {template}")
+        space = ""
+        if folder is not None:
+            place = folder / name
+            place.mkdir(mode=0o700)
+            if self._user is not None:
+                shutil.chown(place, self._user)
+            self.say("postgres", f"CREATE TABLESPACE {name} LOCATION '{place}'")
+            space = f" TABLESPACE {name}"
+        self.say("postgres", f"CREATE DATABASE {name} TEMPLATE {template}{space}")
         return self.address(name)
 
     def say(self, database: str, order: str) -> list[tuple[Any, ...]]:

@@ -173,7 +173,7 @@ def test_a_step_reads_about_what_it_removes_however_much_is_old(
         "SELECT seq_tup_read + idx_tup_fetch FROM pg_stat_xact_user_tables"
         " WHERE relname = 'stretch'"
     )
-    engine = server_engine(address)
+    engine, _ = server_engine(address)
     with engine.begin() as connection:
         removed = hall_forgetting.forget_readings(connection, BEGIN_MS + 1000 * DAY_MS)
         assert removed == hall_forgetting.STEP_READINGS

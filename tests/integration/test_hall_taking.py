@@ -360,7 +360,7 @@ def test_a_second_hall_waits_until_the_first_is_gone(own_broker: Broker, address
 
 def test_its_tables_are_those_that_are_spoken_of(address: str) -> None:
     HallStore.open(address).close()
-    engine = server_engine(address)
+    engine, _ = server_engine(address)
     with engine.connect() as connection:
         found = inspect(connection)
         spoken_of = {
@@ -457,7 +457,7 @@ def test_what_two_boards_have_of_one_name_is_kept_of_both(
         return told
 
     # A store of the first version, with what it has kept.
-    engine = server_engine(address)
+    engine, _ = server_engine(address)
     with engine.begin() as connection:
         bring_tables_up_to_date(connection, migrations.HALL, target="h0001")
     engine.dispose()

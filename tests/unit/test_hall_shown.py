@@ -90,7 +90,7 @@ def test_danger_of_a_simulated_chamber_says_so_and_comes_after_what_is_real() ->
 
 def test_what_fails_of_the_hall_is_said_whole_and_with_what_to_do() -> None:
     with pytest.raises(StoreError) as caught, store_errors("the hall's database can't be reached"):
-        server_engine("postgresql://stillair@127.0.0.1:15/stillair").connect()
+        server_engine("postgresql://stillair@127.0.0.1:15/stillair")[0].connect()
     said = own_words("database", str(caught.value), active=True)
     assert said.startswith(
         "The hall's database can't be reached: connection refused at 127.0.0.1:15. Boards keep"

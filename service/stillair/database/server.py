@@ -1,7 +1,8 @@
 """Use a PostgreSQL that exists: read it from a bounded pool, write it from one connection.
 
 Whatever the network or the server does, nothing here waits without end: a connection is there
-within 5 s, a question is answered within 5 s, and a peer that has vanished is noticed within 10 s.
+within 5 s, for who reads within 3 s, a question is answered within 5 s, a peer that has vanished
+is noticed within 10 s, and one that only stands still a second after it should have answered.
 
 References
 ----------
@@ -13,7 +14,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import URL, Engine, create_engine, make_url
 from sqlalchemy.engine import Connection
@@ -22,12 +23,17 @@ from sqlalchemy.exc import ArgumentError
 from stillair.database import store_errors
 from stillair.errors import CopyError, StoreError
 
+if TYPE_CHECKING:
+    from stillair.database.bounded import Lines
+
 DRIVER = "postgresql+psycopg"
 CONNECT_S = 5
+READS_S = 3  # before a page is told that there is none; a stop waits as long for one that asks
 ANSWER_MS = 5_000
 WRITE_MS = 30_000
 LOCK_MS = 10_000
 GONE_MS = 10_000
+LATE_S = 1.0  # first the server may say itself that it was not done in time
 LONGEST_ADDRESS = 2_000
 
 
@@ -58,15 +64,17 @@ def _url(address: str) -> URL:
     return url
 
 
-def server_engine(address: str) -> Engine:
+def server_engine(address: str) -> tuple[Engine, Lines]:
     """One connection that writes; what it has committed is on the server's disk.
 
     Raises `StoreError` for what is no address.
     """
-    return _engine(address, 1, WRITE_MS, "-c synchronous_commit=on")
+    return _engine(address, 1, CONNECT_S, WRITE_MS, "-c synchronous_commit=on")
 
 
-def _engine(address: str, pool_size: int, answer_ms: int, more: str) -> Engine:
+def _engine(
+    address: str, pool_size: int, connect_s: int, answer_ms: int, more: str
+) -> tuple[Engine, Lines]:
     try:
         url = _url(address)
     except ValueError as error:
@@ -76,7 +84,9 @@ def _engine(address: str, pool_size: int, answer_ms: int, more: str) -> Engine:
         f" -c idle_in_transaction_session_timeout={2 * WRITE_MS} -c timezone=UTC {more}"
     )
     with store_errors("the program for PostgreSQL can't be used"):
-        return create_engine(
+        from stillair.database.bounded import Lines
+
+        engine = create_engine(
             url,
             pool_size=pool_size,
             max_overflow=0,
@@ -84,7 +94,7 @@ def _engine(address: str, pool_size: int, answer_ms: int, more: str) -> Engine:
             pool_pre_ping=pool_size > 1,  # one that a restart of the server has cut is made anew
             hide_parameters=True,
             connect_args={
-                "connect_timeout": CONNECT_S,
+                "connect_timeout": connect_s,
                 "options": options,
                 "tcp_user_timeout": GONE_MS,
                 "keepalives_idle": 5,
@@ -93,6 +103,7 @@ def _engine(address: str, pool_size: int, answer_ms: int, more: str) -> Engine:
                 "application_name": "stillair",
             },
         )
+        return engine, Lines(engine, answer_ms / 1000 + LATE_S)
 
 
 class ServerReader:
@@ -108,6 +119,7 @@ class ServerReader:
         self._pool_size = pool_size
         self._lock = threading.Lock()
         self._engine: Engine | None = None
+        self._lines: Lines | None = None
 
     @contextmanager
     def connection(self, doing: str) -> Iterator[Connection]:
@@ -116,17 +128,19 @@ class ServerReader:
             yield connection
 
     def close(self) -> None:
-        """Let the server go; harmless twice."""
+        """Let the server go, whoever still waits for an answer; harmless twice."""
         with self._lock:
-            if self._engine is not None:
+            if self._engine is not None and self._lines is not None:
                 self._engine.dispose()
+                self._lines.cut()
                 self._engine = None
 
     def _made(self) -> Engine:
         with self._lock:
             if self._engine is None:
                 more = "-c default_transaction_read_only=on"
-                self._engine = _engine(self._address, self._pool_size, ANSWER_MS, more)
+                made = _engine(self._address, self._pool_size, READS_S, ANSWER_MS, more)
+                self._engine, self._lines = made
             return self._engine
 
 

@@ -40,10 +40,11 @@ ROUND_S: Final = 0.2
 MOST_IN_ROUND: Final = 2_000
 ROUND_BYTES: Final = 1024 * 1024  # some 2,000 entries, which take two seconds
 MOST_PACKED: Final = 2  # chambers, after a round: some 40 ms each
+TRIED_S: Final = 30.0  # boards send what was not taken again by then
 IDLE_S: Final = 5.0  # after which the store is asked whether it is still there
 LONGEST_PAUSE_S: Final = 10.0  # before a store that was away is tried again
 STORE_S: Final = 45.0  # longer than anything that is asked of the store
-STOP_S: Final = 5.0
+STOP_S: Final = 2.0
 LEAVE_S: Final = 1.0
 SETTLED_S: Final = 0.3  # since the last kept word: then there are no more
 MOST_FAULTY: Final = 1_000
@@ -63,6 +64,7 @@ class Store(Protocol):
     def pack(self, most: int) -> int: ...
     def forget(self, keep_ms: int, now_ms: int) -> bool: ...
     def check(self) -> None: ...
+    def cut(self) -> None: ...
     def close(self) -> None: ...
 
 
@@ -97,8 +99,8 @@ class Taking:
     prefix : str
         What all topics begin with.
     on_takes : callable
-        Told from a thread of this class, where that changes, whether it takes, and if not why,
-        in a sentence. It is told so at first.
+        Told from a thread of this class, where that changes, whether it takes, and what ails
+        that, in a sentence: also a store that failed and has yet to show that it keeps anything.
     chance : callable
         From 0 to 1.
     keep_days : float
@@ -142,10 +144,13 @@ class Taking:
         self._round_of_s: float | None = None  # when the oldest that is being written came
         self._store_why = "the store was not opened yet"
         self._broker_why = "the broker was not reached yet"
-        self._told: str | None = None  # why it was said that nothing is taken, "" that it is
+        self._tried_why = ""  # why the store failed, until it has kept something since
+        self._told: tuple[bool, str] | None = None
+        self._failures = 0  # of the store, since it last kept something
         self._heard_kept_s = 0.0
         self._store_due_s = self._broker_due_s = clock.now_s()
         self._connection: Listening | None = None
+        self._store: Store | None = None  # while it is in use
         self._threads = [
             threading.Thread(target=self._run_store, name="hall-store", daemon=True),
             threading.Thread(target=self._run_broker, name="hall-rows", daemon=True),
@@ -160,16 +165,20 @@ class Taking:
             thread.start()
 
     def stop(self) -> None:
-        """Let go, within some seconds; what waits comes again. Safe to call twice."""
+        """Let go, within three seconds; what waits comes again. Safe to call twice."""
         self._stopping.set()
-        for thread in self._threads:
-            if thread.ident is not None:
-                thread.join(LEAVE_S)
+        self._join(LEAVE_S)
         if (connection := self._connection) is not None:
             connection.cut()  # to a dead host it connects for 5 s
+        if (store := self._store) is not None:
+            store.cut()  # for a server that stands still it waits half a minute
+        self._join(STOP_S)
+
+    def _join(self, within_s: float) -> None:
+        give_up_s = self._clock.now_s() + within_s
         for thread in self._threads:
             if thread.ident is not None:
-                thread.join(STOP_S)
+                thread.join(max(0.0, give_up_s - self._clock.now_s()))
 
     @property
     def alive(self) -> bool:
@@ -197,16 +206,18 @@ class Taking:
 
     @property
     def stopped_why(self) -> str:
-        """Why nothing is taken just now, in a sentence; "" while all is well."""
+        """Why nothing is taken, or nothing was kept so far; in a sentence, "" while all is well."""
         with self._lock:
-            return self._store_why or self._broker_why
+            return self._store_why or self._broker_why or self._tried_why
 
     def _tell(self) -> None:
         """Say whether it takes, where that is news."""
-        why = self.stopped_why
-        if why != self._told:
-            self._told = why
-            self._on_takes(not why, why)
+        with self._lock:
+            why = self._store_why or self._broker_why
+            told = not why, why or self._tried_why
+        if told != self._told:
+            self._told = told
+            self._on_takes(*told)
 
     @property
     def faults(self) -> dict[str, Fault]:
@@ -237,33 +248,35 @@ class Taking:
     # --- the store -----------------------------------------------------------------------
 
     def _run_store(self) -> None:
-        failures = 0
         while not self._stopping.is_set():
             self._store_due_s = self._clock.now_s() + STORE_S
             store: Store | None = None
             try:
-                store = self._store_factory()
-                failures = 0
+                self._store = store = self._store_factory()
                 self._take_into(store)
             except StoreError as error:
-                self._away(str(error))
+                self._away(str(error), was_open=store is not None)
             except Exception as error:
                 log.exception("taking has a defect")
-                self._away(f"a defect: {type(error).__name__}")
+                self._away(f"a defect: {type(error).__name__}", was_open=store is not None)
             finally:
+                self._store = None
                 self._open.clear()
                 self._inbox.clear()
                 self._tell()
                 if store is not None:
                     store.close()
-            failures += 1
-            pause = pause_s(failures, self._chance(), LONGEST_PAUSE_S)
+            self._failures += 1
+            pause = pause_s(self._failures, self._chance(), LONGEST_PAUSE_S)
             self._store_due_s = self._clock.now_s() + pause
             self._stopping.wait(pause)
 
-    def _away(self, why: str) -> None:
+    def _away(self, why: str, *, was_open: bool) -> None:
         with self._lock:
-            is_news, self._store_why = why != self._store_why, why
+            is_news = why not in (self._store_why, self._tried_why)
+            self._store_why = why
+            if was_open:  # one whose disk is full can be opened, and fails at what comes first
+                self._tried_why = why
         if is_news:
             log.warning("hall: nothing is taken: %s; tried again and again", why)
 
@@ -281,6 +294,7 @@ class Taking:
         self._open.set()
         asked_s = self._clock.now_s()
         forget_s = asked_s + FORGET_STEP_S
+        tried_s = asked_s + TRIED_S
         while not self._stopping.is_set():
             begun_s = self._clock.now_s()
             self._store_due_s = begun_s + STORE_S
@@ -295,6 +309,11 @@ class Taking:
                 now_ms = round(self._clock.wall().timestamp() * 1000)
                 more = store.forget(self._keep_ms, now_ms)
                 forget_s = self._clock.now_s() + (FORGET_STEP_S if more else FORGET_EVERY_S)
+            if self._failures and (letters or begun_s > tried_s):
+                self._failures = 0
+                with self._lock:
+                    self._tried_why = ""
+                self._tell()
             if letters and (rest_s := self._round_s - (self._clock.now_s() - begun_s)) > 0:
                 self._stopping.wait(rest_s)
 

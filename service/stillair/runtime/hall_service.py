@@ -112,7 +112,7 @@ class HallService(Past):
         self._why = "it has not been reached so far"
         self._lost_s = clock.now_s()
         self._lost_at = label(clock.wall().timestamp())
-        self._takes = (False, "")  # and why not, once that is known
+        self._takes = (False, "")  # and what ails that, once it is known
         self._begun_s = clock.now_s()
         self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
         self._beat_s = clock.now_s()
@@ -177,7 +177,7 @@ class HallService(Past):
         return (
             self.on_time()
             and self._heard
-            and self._takes[0]
+            and self._takes == (True, "")
             and self.writer.stored
             and not self.troubles
             and self.taking.on_time(COURIER_S)
@@ -239,7 +239,7 @@ class HallService(Past):
         self.feed.changed()
 
     def took(self, takes: bool, why: str) -> None:
-        """What boards send is being kept, or can't be just now."""
+        """What boards send is being kept, can't be just now, or is only tried again."""
         self.hearing.takes(takes)
         self._takes = takes, why
         if takes:
@@ -249,9 +249,9 @@ class HallService(Past):
     def _tell_store(self) -> None:
         """Without the broker nothing comes that could be kept, and that is trouble enough."""
         takes, why = self._takes
-        if not why and self._clock.now_s() - self._begun_s > OPENING_S:
+        if not takes and not why and self._clock.now_s() - self._begun_s > OPENING_S:
             why = f"it could not be opened within {OPENING_S:g} s"
-        fails = self._heard and not takes and bool(why)
+        fails = self._heard and bool(why)
         self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
 
     def link_for(self, due: Due) -> str | None:

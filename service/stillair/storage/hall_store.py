@@ -17,7 +17,7 @@ import secrets
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Engine, insert, select, text, update
 from sqlalchemy.engine import Connection
@@ -48,6 +48,9 @@ from stillair.storage.records import load
 from stillair.storage.steps import read_step
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, StandingEvent
 from stillair.storage.tail import Series
+
+if TYPE_CHECKING:
+    from stillair.database.bounded import Lines
 
 log = logging.getLogger(__name__)
 
@@ -114,9 +117,10 @@ class HallStore:
         By which boards know this store again.
     """
 
-    def __init__(self, engine: Engine, connection: Connection) -> None:
+    def __init__(self, engine: Engine, lines: Lines, connection: Connection) -> None:
         self.mark = ""
         self._engine = engine
+        self._lines = lines
         self._connection = connection
         self._is_lost = False
         self._cursors: dict[str, Cursor] = {}
@@ -131,11 +135,11 @@ class HallStore:
 
         Raises `StoreInUseError` where another hall takes, `StoreError` for all else.
         """
-        engine = server_engine(address)
+        engine, lines = server_engine(address)
         store: HallStore | None = None
         try:
             with store_errors("the hall's database can't be reached"):
-                store = cls(engine, engine.connect())
+                store = cls(engine, lines, engine.connect())
             store._begin(address, make_mark)
             return store
         except BaseException:
@@ -149,6 +153,10 @@ class HallStore:
         with suppress(SQLAlchemyError):
             self._connection.close()
         self._engine.dispose()
+
+    def cut(self) -> None:
+        """From another thread: end it where it is. What was under way raises `StoreError`."""
+        self._lines.cut()
 
     def cursors(self) -> list[Cursor]:
         """How far each chamber is."""
