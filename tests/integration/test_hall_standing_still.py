@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import random
+import signal
 import tempfile
 import threading
 import time
@@ -18,9 +21,12 @@ from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
 from halls import hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer
+from stillair.alerts.topic import BrokerSettings
+from stillair.clock import SystemClock
 from stillair.database import server
 from stillair.database.server import ServerReader
 from stillair.errors import StoreError
+from stillair.hall import hearing
 from web_receivers import receiving
 
 ONE = board_mark(1)
@@ -71,6 +77,58 @@ def test_a_database_that_stands_still_is_said_and_taken_into_again(
         taken.stop()
         board.close()
     assert kept(address) == [f"parcel{number}" for number in range(1, 26)]
+
+
+def test_a_broker_that_stands_still_or_falls_behind_is_noticed_by_the_halls_own_call(
+    own_broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It keeps the connection all the while, and all that boards say."""
+    monkeypatch.setattr(hearing, "CALL_S", 0.1)
+    monkeypatch.setattr(hearing, "ANSWER_S", 0.5)
+    monkeypatch.setattr(hearing, "LOOP_S", 0.02)
+    told: list[tuple[bool, str]] = []
+    heard: list[str] = []
+    slow = threading.Event()
+
+    def take(topic: str, _payload: bytes, _kept: bool) -> None:
+        heard.append(topic)
+        if slow.is_set():
+            time.sleep(0.05)
+
+    hears = hearing.Hearing(
+        BrokerSettings(own_broker.host, own_broker.port),
+        prefix="shed",
+        mark=lambda: "",
+        on_message=take,
+        on_connected=lambda is_in, why: told.append((is_in, why)),
+        lacking=list,
+        clock=SystemClock(),
+        chance=random.Random(1).random,
+    )
+    hears.start()
+    boards = Boards(own_broker.port)
+    try:
+        wait_until(lambda: told == [(True, "")], within_s=10)
+        time.sleep(1.0)
+        assert told == [(True, "")] and hears.late_s == 0.0, "where all is quiet it comes back"
+
+        slow.set()
+        for _ in range(60):
+            boards.say(ONE, "watch", watch(ONE))
+        wait_until(lambda: hears.late_s > 0.5, within_s=10, every_s=0.01)
+        slow.clear()
+        wait_until(lambda: hears.late_s == 0.0, within_s=10)
+        assert told == [(True, "")], "what still comes is heard to its end"
+        assert heard == [f"{ONE}/north-bench/watch"] * 60
+
+        os.kill(own_broker.pid, signal.SIGSTOP)
+        wait_until(lambda: told[-1][0] is False, within_s=10)
+        assert told[1][1].startswith("it has given nothing on for 0.5 s")
+    finally:
+        os.kill(own_broker.pid, signal.SIGCONT)
+        wait_until(lambda: told[-1][0], within_s=20)
+        hears.stop()
+        boards.close()
 
 
 def test_who_reads_waits_no_longer_than_is_said_and_may_be_cut(

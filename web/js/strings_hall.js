@@ -45,7 +45,7 @@ export const H = {
   /** Of a way to people, say. @param {string} subject  @param {string} text */
   of_subject: (subject, text) => `${subject}: ${text}`,
   /** @type {string[]} whose words say by themselves what it is */
-  subjects: ["broker", "database", "other hall", "room", "journal"],
+  subjects: ["broker", "late", "database", "other hall", "room", "journal"],
   /** @param {number} n */
   strangers: (n) => `${figure(n)} ${n === 1 ? "message was" : "messages were"} of no board that is known.`,
   /** @param {number} n */

@@ -4,6 +4,10 @@ A connection and a thread of its own, so that an alarm never waits behind readin
 word on whether it takes (PREFIX/hall) is retained here, with the last will that takes it back.
 What is heard is given on in this thread; whoever takes it has to be quick.
 
+A broker that stands still keeps its connections, and one that falls behind keeps alarms: so the
+hall calls to itself every few seconds, by the way that alarms come. Where nothing at all comes
+for as long, the connection is given up; where only the call is late, so is all that boards say.
+
 References
 ----------
 OASIS, MQTT version 5.0: 3.1.2.11.4 maximum packet size, 3.1.3.2 last will, 3.3.2.3.3 message
@@ -35,6 +39,8 @@ log = logging.getLogger(__name__)
 
 LOOP_S: Final = 0.1
 ECHO_S: Final = 10.0  # our own word comes back by then, or we may not read or write here
+CALL_S: Final = 5.0  # from one call to ourselves to the next
+ANSWER_S: Final = 8.0  # by then it has come back
 STOP_S: Final = 0.7
 ORDER_S: Final = 60  # an order that no board took by then is none
 LARGEST_BYTES: Final = 60_000  # what is longer the broker keeps to itself
@@ -109,6 +115,10 @@ class Hearing:
         self._echoed = False
         self.is_in = False
         self._refused = ""
+        self._call = b""  # the newest
+        self._called_s: float | None = None  # when, until it has come back
+        self._call_s = 0.0  # when the next is due
+        self._came_s = 0.0  # when anything last came
         self.other_hall = ""  # the mark of another one that says that it takes here
         self._thread = threading.Thread(target=self._run, name="hall hears", daemon=True)
 
@@ -130,6 +140,13 @@ class Hearing:
     def ails(self) -> str | None:
         """Why the broker isn't heard; "" while it is, None before the first try."""
         return self._why
+
+    @property
+    def late_s(self) -> float:
+        """How late what boards say is at least, s; 0.0 while it is in time or nothing is heard."""
+        called_s = self._called_s
+        waits_s = 0.0 if called_s is None else self._clock.now_s() - called_s
+        return waits_s if self.is_in and waits_s > ANSWER_S else 0.0
 
     def takes(self, taking: bool) -> None:
         """Say to all boards whether the hall takes what they publish."""
@@ -195,7 +212,7 @@ class Hearing:
 
     def _stay_connected(self) -> None:
         """Connect and listen until the connection is lost. Raises `OSError`, and paho's errors."""
-        self._refused, self._said = "", None
+        self._refused, self._said, self._called_s = "", None, None
         will = (self._topic, self._word("silent"))
         wire = Wire(self._broker, name=self._name(), largest_bytes=LARGEST_BYTES, will=will)
         client = wire.client
@@ -227,6 +244,10 @@ class Hearing:
     def _topic(self) -> str:
         return f"{self._prefix}/hall"
 
+    @property
+    def _call_topic(self) -> str:
+        return f"{self._topic}/call"
+
     def _word(self, state: HallState) -> bytes:
         at = label(self._clock.wall().timestamp())
         told = HallMessage(hall=self._mark() or UNKNOWN, state=state, at=at, entries=MOST_ENTRIES)
@@ -238,6 +259,12 @@ class Hearing:
         if word != self._said and word[0]:
             self._said, self._said_s, self._echoed = word, self._beat_s, False
             client.publish(self._topic, self._word(self._state), qos=1, retain=True)
+        if self._called_s is None and self._beat_s >= self._call_s:
+            self._call = f"{self._chance():.15f}".encode()
+            self._called_s, self._call_s = self._beat_s, self._beat_s + CALL_S
+            client.publish(self._call_topic, self._call, qos=1)
+        elif self._called_s and self._beat_s - max(self._called_s, self._came_s) > ANSWER_S:
+            raise OSError(f"it has given nothing on for {ANSWER_S:g} s, not even to ourselves")
         if self._said is not None and not self._echoed and self._beat_s - self._said_s > ECHO_S:
             raise OSError(f"it does not let this user read and write {self._prefix}/#")
         while self._owed:
@@ -275,6 +302,7 @@ class Hearing:
         if self._why != "":
             log.info("hall: %s: connected", self._broker.where)
         self._why, self._again_s = "", self._clock.now_s()
+        self._call_s = self._again_s
         self.other_hall = ""
         with self._lock:
             self.is_in = True
@@ -282,7 +310,11 @@ class Hearing:
         # `now` comes again within ten seconds: confirming each would hold the alarms up.
         kinds = (("watch", 1), ("alarms/+", 1), ("acted", 1), ("now", 0))
         client.subscribe(
-            [*((f"{self._prefix}/+/+/{kind}", qos) for kind, qos in kinds), (self._topic, 0)]
+            [
+                (self._call_topic, 1),
+                *((f"{self._prefix}/+/+/{kind}", qos) for kind, qos in kinds),
+                (self._topic, 0),
+            ]
         )
 
     def _granted(self, _client: Client, _data: Any, _mid: int, reasons: Any, _of: Any) -> None:
@@ -296,6 +328,11 @@ class Hearing:
     def _heard(self, _client: Client, _data: Any, message: Any) -> None:
         topic = str(message.topic)
         payload = bytes(message.payload)
+        self._came_s = self._clock.now_s()
+        if topic == self._call_topic:
+            if payload == self._call:  # and not another hall's
+                self._called_s = None
+            return
         if topic == self._topic:
             self._heard_hall(payload)
             return

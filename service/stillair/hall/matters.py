@@ -35,6 +35,13 @@ _OWN_WORDS: Final = {
         "tells whoever it is set to tell by itself. See whether the broker runs and lets the "
         "hall in",
     ),
+    "late": (
+        "What boards say comes late",
+        "What boards say comes in time again",
+        "",
+        "Alarms come as late here; each board tells whoever it is set to tell by itself. See what "
+        "the broker, the network and this computer have to do",
+    ),
     "database": (
         "The database can't be used",
         "The hall's database is back",

@@ -37,7 +37,7 @@ from stillair.runtime import hall_shown, tested
 from stillair.runtime.hall_copy import PagesCopy
 from stillair.runtime.hall_known import HallKnown, told_before
 from stillair.runtime.hall_orders import Orders
-from stillair.runtime.hall_telling import BROKER, STORE, HallTelling
+from stillair.runtime.hall_telling import BROKER, LATE, STORE, HallTelling
 from stillair.runtime.hall_tested import HallTested
 from stillair.runtime.handing import Handing
 from stillair.runtime.labels import Labels
@@ -292,6 +292,9 @@ class HallService(Past):
         other = self.hearing.other_hall
         why = f"another hall ({other}) takes what boards send on the same topic"
         self.troubles.tell(Kind.STORE_FAULT, OTHER, bool(other), why if other else "")
+        late_s = self.hearing.late_s
+        why = f"what boards say comes {late_s:.0f} s late, or later" if late_s else ""
+        self.troubles.tell(Kind.WATCH_GAP, LATE, bool(late_s), why)
         repaired = self.journal.repaired
         self.troubles.tell(Kind.STORE_FAULT, "journal's file", bool(repaired), repaired or "")
         self.troubles.push(self.push.repaired)

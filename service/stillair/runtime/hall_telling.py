@@ -31,6 +31,8 @@ log = logging.getLogger(__name__)
 
 BROKER: Final = "broker"
 STORE: Final = "database"
+LATE: Final = "late"
+SLOW: Final = (BROKER, STORE, LATE)  # which may be well again before anybody has come
 TOLD_AFTER_S: Final = 60.0  # a broker or database that is started anew is back by then
 WELL_S: Final = 60.0  # who is back for a moment, again and again, is not well
 ON_ITS_WAY_S: Final = 15.0  # an alarm that comes after the word on all that stand
@@ -154,7 +156,7 @@ class HallTelling:
         self._failed_s.update(dict.fromkeys(failing, now_s))
         for kind, subject in [each for each in self._since if each not in failing]:
             well_s = now_s - self._failed_s[kind, subject]
-            if subject in (BROKER, STORE) and well_s < WELL_S:
+            if subject in SLOW and well_s < WELL_S:
                 continue
             del self._since[kind, subject], self._failed_s[kind, subject]
             over = hall_matter(self._hall, subject, kind, "it works again", active=False)
@@ -162,7 +164,7 @@ class HallTelling:
         for (kind, subject), reason in failing.items():
             begun = (now_s, label(at.timestamp()))
             begun_s, _ = self._since.setdefault((kind, subject), begun)
-            patient = TOLD_AFTER_S if subject in (BROKER, STORE) else 0.0
+            patient = TOLD_AFTER_S if subject in SLOW else 0.0
             if now_s - begun_s >= patient:
                 matter = hall_matter(self._hall, subject, kind, reason, active=True)
                 notices += self._telling.consider(matter, now_s, at)
