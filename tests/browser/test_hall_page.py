@@ -193,19 +193,22 @@ def test_no_answer_for_many_is_offered_while_no_board_can_be_asked(
 
 
 @pytest.mark.parametrize(
-    ("counts", "settling", "says", "below"),
+    ("counts", "settling", "awaited", "says", "below"),
     [
-        ({"heed": 14}, 14, "All 14 chambers are watched, and not yet known to be steady", ""),
-        ({"heed": 3, "calm": 2}, 2, "1 of 5 chambers is not calm", "2 more are not yet known"),
-        ({"danger": 1, "heed": 3}, 3, "Danger: ", "3 more are not yet known to be steady."),
-        ({"danger": 1, "heed": 3}, 0, "Danger: ", "3 more are not calm."),
+        ({"heed": 14}, 14, 0, "All 14 chambers are watched, and not yet known to be steady", ""),
+        ({"heed": 3, "calm": 2}, 2, 0, "1 of 5 chambers is not calm", "2 more are not yet known"),
+        ({"danger": 1, "heed": 3}, 3, 0, "Danger: ", "3 more are not yet known to be steady."),
+        ({"danger": 1, "heed": 3}, 0, 0, "Danger: ", "3 more are not calm."),
+        ({"heed": 5}, 0, 5, "All 5 chambers were not heard yet since the broker was reached", ""),
+        ({"heed": 3, "calm": 2}, 1, 1, "1 of 5 chambers was not heard yet", "1 more is not calm"),
+        ({"danger": 1, "heed": 3}, 0, 3, "Danger: ", "3 more were not heard yet since the broker"),
     ],
 )
-def test_what_is_too_soon_to_say_frightens_nobody(
-    sums: Page, counts: dict[str, int], settling: int, says: str, below: str
+def test_what_is_too_soon_to_say_frightens_nobody_and_is_not_called_calm(
+    sums: Page, counts: dict[str, int], settling: int, awaited: int, says: str, below: str
 ) -> None:
     all_of = dict.fromkeys(Standing, 0) | counts
-    told = {"counts": all_of, "settling": settling, "heard": True}
+    told = {"counts": all_of, "settling": settling, "awaited": awaited, "heard": True}
     found = ask(sums, "hall", "m.sentenceOf(a, [], '')", told)
     assert found["says"].startswith(says)
     assert found["below"].startswith(below)

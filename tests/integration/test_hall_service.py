@@ -246,6 +246,25 @@ def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
             assert (row["standing"], row["reach"]) == ("out_of_reach", "unheard")
 
 
+def test_after_a_broker_s_restart_a_board_is_awaited_until_it_speaks(
+    tmp_path: Path, own_broker: Broker
+) -> None:
+    """It may have died meanwhile, and no last will tells of that."""
+    with hall(tmp_path, own_broker.port) as running:
+        with speaking(own_broker) as boards:
+            said(boards)
+            wait_until(lambda: standing(running) == "calm", within_s=10)
+        own_broker.stop()
+        own_broker.start()
+        wait_until(lambda: rows(running)[KEY]["awaited"], within_s=20)
+        assert standing(running) == "heed"
+        assert running.get("/api/now")["hall"]["awaited"] == 1
+        with speaking(own_broker) as boards:
+            said(boards)
+            wait_until(lambda: standing(running) == "calm", within_s=10)
+            assert not rows(running)[KEY]["awaited"]
+
+
 def test_without_its_people_it_goes_on_for_this_computer_alone(
     tmp_path: Path, own_broker: Broker
 ) -> None:

@@ -119,6 +119,36 @@ def test_who_says_nothing_for_a_minute_is_out_of_reach_until_heard() -> None:
     assert mirror.chambers[KEY].standing is Standing.CALM
 
 
+def test_after_a_broker_was_away_nobody_is_calm_before_its_board_has_spoken() -> None:
+    """A board that died meanwhile has left what it last said, at the hall and at the broker."""
+    mirror = known(job=a_job())
+    of = mirror.chambers[KEY]
+    assert not of.is_awaited and of.standing is Standing.BUILDING
+    revision = mirror.revision
+    mirror.joined(10.0)
+    assert of.is_awaited and of.standing is Standing.HEED and not of.is_settling
+    assert mirror.since(revision)[0] == [of], "pages are told"
+    assert hall_shown.row(of)["awaited"] and hall_shown.awaited([of]) == 1
+    mirror.take(f"{ONE}/north-bench/now", now(ONE), 11.0, kept=True)
+    assert of.is_awaited and of.standing is Standing.HEED, "what the broker kept is no word of it"
+    revision = mirror.revision
+    mirror.take(f"{ONE}/north-bench/now", now(ONE), 12.0)
+    assert not of.is_awaited and of.standing is Standing.CALM
+    assert mirror.since(revision)[0] == [of] and hall_shown.awaited([of]) == 0
+
+    mirror.joined(20.0)
+    mirror.tick(81.0)
+    assert of.standing is Standing.OUT_OF_REACH and not of.is_awaited
+
+
+def test_a_danger_is_danger_also_while_its_board_is_awaited() -> None:
+    mirror = known(tone="danger")
+    mirror.joined(10.0)
+    of = mirror.chambers[KEY]
+    assert of.is_awaited and of.standing is Standing.DANGER
+    assert hall_shown.awaited([of]) == 0, "it is counted as danger"
+
+
 def test_a_danger_stays_danger_when_its_board_falls_silent() -> None:
     mirror = known()
     mirror.take(f"{ONE}/north-bench/alarms/north-bench-1", alarm(ONE, an_alarm()), 1.0)

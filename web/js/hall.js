@@ -27,13 +27,14 @@ const T = H;
 export function sentenceOf(hall, all, at) {
   const of = STANDINGS.reduce((sum, name) => sum + hall.counts[name], 0);
   const { danger, alarm, out_of_reach, ended } = hall.counts;
-  const { settling } = hall;
-  const heed = hall.counts.heed - settling;
+  const { settling, awaited } = hall;
+  const heed = hall.counts.heed - settling - awaited;
   const also = [
     danger && alarm && T.also.alarm(alarm),
     (danger || alarm) && out_of_reach && T.also.out_of_reach(out_of_reach),
-    (danger || alarm || out_of_reach) && heed && T.also.heed(heed),
-    (danger || alarm || out_of_reach || heed) && settling && T.also.settling(settling),
+    (danger || alarm || out_of_reach) && awaited && T.also.awaited(awaited),
+    (danger || alarm || out_of_reach || awaited) && heed && T.also.heed(heed),
+    (danger || alarm || out_of_reach || awaited || heed) && settling && T.also.settling(settling),
     ended && ended < of && T.also.ended(ended),
   ].filter(Boolean);
   const below = also.length ? `${also.join(". ")}.` : "";
@@ -44,6 +45,7 @@ export function sentenceOf(hall, all, at) {
   if (out_of_reach) return { says: T.out_of_reach(out_of_reach, of), below, tone: "trouble" };
   if (of === 0) return { says: T.none, below: T.none_how, tone: "trouble" };
   if (ended === of) return { says: T.only_ended, below, tone: "trouble" };
+  if (awaited) return { says: T.awaited(awaited, of), below, tone: "trouble" };
   if (heed) return { says: T.heed(heed, of), below, tone: "" };
   if (settling) return { says: T.settling(settling, of), below, tone: "" };
   return { says: T.calm(of - ended, of), below, tone: "" };
@@ -154,12 +156,16 @@ function Lines({ found, now, unit }) {
     </div>`}`;
 }
 
+/** Whether it isn't known how a chamber is just now. @param {HallRow} row  @param {boolean} heard  whether the broker is */
+export const isGone = (row, heard) => !heard || row.awaited || row.reach !== "heard";
+
 /**
  * Why it isn't known how a chamber is, in a sentence: without the broker of none, whatever was before.
  * @param {HallRow} row  @param {boolean} heard  whether the broker is  @param {string} at
  */
 export function unknownOf(row, heard, at) {
   if (!heard) return T.no_broker;
+  if (row.awaited) return T.not_heard_since;
   if (row.reach !== "ended") return T.reach[row.reach];
   return T.stopped(row.stopped_at && moment(row.stopped_at, at), row.stopped_while);
 }
@@ -170,7 +176,7 @@ export function unknownOf(row, heard, at) {
  */
 function said(row, heard, at, unit) {
   const own = row.sentence ? words(row.sentence, unit) : T.nothing_said;
-  if (!heard || row.reach !== "heard") return [unknownOf(row, heard, at), row.sentence ? `${T.before} ${own}` : ""];
+  if (isGone(row, heard)) return [unknownOf(row, heard, at), row.sentence ? `${T.before} ${own}` : ""];
   return row.needs ? [`${words(row.needs, unit)}.`, own] : [own, ""];
 }
 
@@ -179,7 +185,7 @@ function Line({ row, heard, at, unit }) {
   const tone = TONES[/** @type {keyof typeof TONES} */ (row.standing)] ?? "";
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
   const { job } = row;
-  const gone = !heard || row.reach !== "heard";
+  const gone = isGone(row, heard);
   const [says, beside] = said(row, heard, at, unit);
   const since = gone ? row.last_at : row.since_at;
   return html`<li class=${`${row.standing} ${tone}`}>

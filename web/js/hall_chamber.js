@@ -7,7 +7,7 @@ import { get, post, remove } from "./ask.js";
 import { SHAPES } from "./chamber.js";
 import { isUnseen, together } from "./foremost.js";
 import { nameOf } from "./guessed.js";
-import { pastOf, unknownOf } from "./hall.js";
+import { isGone, pastOf, unknownOf } from "./hall.js";
 import { Seen, SeenMany } from "./hall_seen.js";
 import { html } from "./html.js";
 import { later } from "./later.js";
@@ -40,7 +40,7 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
   }
   const told = chamber.now;
   const heard = now.hall?.heard ?? false;
-  const gone = !heard || chamber.reach !== "heard";
+  const gone = isGone(chamber, heard);
   const tone = gone && chamber.standing !== "danger" ? "trouble" : told?.tone ?? "trouble";
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
   const items = onlyOnce(chamber.alarm_items);
@@ -80,7 +80,7 @@ function drawnAs(chamber, now) {
     recorded: false,
     simulated: chamber.simulated,
     target_c: told?.target_c ?? null,
-    sensors: chamber.reach === "heard" ? (told?.sensors ?? []) : (told?.sensors ?? []).map((each) => ({ ...each, temperature_c: null })),
+    sensors: !isGone(chamber, true) ? (told?.sensors ?? []) : (told?.sensors ?? []).map((each) => ({ ...each, temperature_c: null })),
     stories: [],
     last_sound: null,
   };

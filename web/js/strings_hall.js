@@ -24,6 +24,8 @@ export const H = {
   /** @param {number} n  @param {number} of */
   out_of_reach: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} out of reach`,
   /** @param {number} n  @param {number} of */
+  awaited: (n, of) => `${share(n, of)} ${n === 1 ? "was" : "were"} not heard yet since the broker was reached`,
+  /** @param {number} n  @param {number} of */
   settling: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} watched, and not yet known to be steady`,
   /** @param {number} n  @param {number} of */
   heed: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} not calm`,
@@ -34,6 +36,7 @@ export const H = {
   also: {
     alarm: (n) => `${figure(n)} more ${n === 1 ? "needs" : "need"} a hand`,
     out_of_reach: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} out of reach`,
+    awaited: (n) => `${figure(n)} more ${n === 1 ? "was" : "were"} not heard yet since the broker was reached`,
     settling: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not yet known to be steady`,
     heed: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not calm`,
     ended: (n) => `${figure(n)} more ${n === 1 ? "is" : "are"} not watched just now: stopped`,
@@ -79,6 +82,7 @@ export const H = {
     unheard: "Its board says nothing, though its connection stands: nobody here knows how it is.",
     stuck: "A part of the watch on its board no longer comes round: don't count on it.",
   },
+  not_heard_since: "Its board was not heard yet since the broker was reached: nobody here knows how it is.",
   no_broker: "It isn't known how it is: the broker is out of reach.",
   /** @param {string | null} when  @param {string} meanwhile */
   stopped: (when, meanwhile) => `It was stopped${when ? ` at ${when}` : ""}${meanwhile ? `, and ${meanwhile}` : ""}; it is not watched.`,

@@ -364,6 +364,7 @@
  * @property {string | null} lost_at
  * @property {Record<string, number>} counts  chambers by their standing
  * @property {number} settling  of those not calm, how many are so only as it is too soon to say
+ * @property {number} awaited  of those not calm, how many have not been heard since the broker was reached
  * @property {"silent" | "fire" | "attention"} sounding
  * @property {number} strangers  messages of nobody that is known
  * @property {number} refused
@@ -384,6 +385,7 @@
  * @property {boolean} simulated
  * @property {"danger" | "alarm" | "out_of_reach" | "heed" | "building" | "calm" | "ended"} standing
  * @property {"heard" | "silent" | "stuck" | "unheard" | "ended"} reach
+ * @property {boolean} awaited  heard before the broker was away, and not since
  * @property {string | null} since_at
  * @property {string | null} last_at
  * @property {string | null} stopped_at  when its service was stopped, of reach "ended"

@@ -173,6 +173,8 @@ def reach_matter(of: Heard, now_s: float, stopped: str = "") -> Matter:
     )
     if of.reach is Reach.UNHEARD and of.is_expected:
         why = "Its board has not been heard since this hall was started"
+    elif of.reach is Reach.UNHEARD and not of.is_live:
+        why = "Its board has not been heard since the broker was last reached"
     active = of.is_out_of_reach and now_s - of.reach_s >= _waits_s(of)
     danger = of.is_feared or any(h.alarm.signal_class == "alarm" for h in of.alarms.values())
     todo = (

@@ -10,7 +10,9 @@ The alarms that a board has told of come one by one. `now` names all of them tha
 an alarm whose message was lost on its way is noticed, as is one that ended while nobody heard.
 
 Silence ends nothing: what stood when a board was last heard stands until it says otherwise, and a
-chamber that an earlier process knew is there (`expect`), out of reach until it is heard.
+chamber that an earlier process knew is there (`expect`), out of reach until it is heard. One that
+was heard before the broker was away, or of which it has kept something, is awaited for a minute:
+not calm, whatever it was, until its board speaks itself.
 """
 
 from __future__ import annotations
@@ -136,7 +138,7 @@ class Heard:
             return Standing.ENDED
         if tone in ("caution", "trouble") or live or self.lacking or self.now is None:
             return Standing.ALARM
-        if not self.now.calm or not self.now.whole or self.misread:
+        if not self.now.calm or not self.now.whole or self.misread or self.is_awaited:
             return Standing.HEED
         return Standing.BUILDING if self.now.job is not None else Standing.CALM
 
@@ -144,7 +146,7 @@ class Heard:
     def is_settling(self) -> bool:
         """Whether it is not calm only as it is too soon to say that it is steady."""
         now = self.now
-        if self.standing is not Standing.HEED or now is None or self.misread:
+        if self.standing is not Standing.HEED or now is None or self.misread or self.is_awaited:
             return False
         return now.whole and now.phase == "unknown" and not now.sub  # which says all else
 
@@ -158,6 +160,11 @@ class Heard:
         if self.reach is Reach.ENDED:
             return bool(self.stopped_while)
         return self.reach is not Reach.HEARD
+
+    @property
+    def is_awaited(self) -> bool:
+        """Whether all that is known of it is what the broker kept, or from before it was away."""
+        return self.reach is Reach.HEARD and not self.is_live
 
     @property
     def is_expected(self) -> bool:
@@ -403,6 +410,7 @@ class Mirror:
                 of.heard_s = max(of.heard_s, now_s)
             if of.reach not in (Reach.HEARD, Reach.ENDED):
                 of.reach_s = now_s
+            self._changed(of)
 
     def tick(self, now_s: float) -> list[Heard]:
         """See who has not been heard for long; gives those that are another than before."""
@@ -422,7 +430,9 @@ class Mirror:
         return changed
 
     def _heard(self, of: Heard, now_s: float, *, kept: bool = False) -> None:
-        of.is_live = of.is_live or not kept
+        if not (kept or of.is_live):
+            of.is_live = True
+            self._changed(of)
         if not kept and of.watch != SILENT:  # which the broker says
             of.live_s = now_s
         was_unheard = of.reach is Reach.UNHEARD and math.isfinite(of.heard_s)

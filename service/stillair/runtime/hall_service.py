@@ -368,6 +368,7 @@ class HallService(Past):
                 "lost_at": None if self._heard else self._lost_at,
                 "counts": hall_shown.counts(chambers),
                 "settling": sum(of.is_settling for of in chambers),
+                "awaited": hall_shown.awaited(chambers),
                 "sounding": hall_shown.sounding(chambers) if self._heard else "silent",
                 "strangers": self.mirror.strangers,
                 "refused": self.mirror.refused,

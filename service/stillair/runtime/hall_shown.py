@@ -34,6 +34,7 @@ def row(of: Heard, live_at: str | None = None) -> Item:
         "simulated": of.simulated,
         "standing": standing.value,
         "reach": of.reach.value,
+        "awaited": of.is_awaited,
         # A simulated board's time may run fast: beside the hall's own it would mislead.
         "since_at": None if of.simulated else _since(of, standing),
         "last_at": live_at if of.simulated else of.last_at,
@@ -71,6 +72,11 @@ def counts(chambers: Iterable[Heard]) -> Item:
     """How many chambers stand how."""
     found = Counter(of.standing for of in chambers)
     return {standing.value: found.get(standing, 0) for standing in Standing}
+
+
+def awaited(chambers: Iterable[Heard]) -> int:
+    """How many are not calm for nothing but that their boards have yet to speak themselves."""
+    return sum(of.is_awaited and of.standing is Standing.HEED for of in chambers)
 
 
 def is_unseen(alarm: Alarm) -> bool:
