@@ -6,11 +6,16 @@ import socket
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
-from halls import SECRET, hall
+from halls import HALL, NOWHERE, SECRET, hall
 from running import RunningService, wait_until
-from servers import Broker
+from servers import TOLD_BY_MAIL, Broker, MailServer
+from stillair.config.hall_file import load_hall
 from stillair.hall.orders import read_order
+from stillair.model import Kind
+from stillair.runtime import hall_wiring, ways_tried
 
 ONE, TWO, THREE = board_mark(1), board_mark(2), board_mark(3)
 DOOR = {"kind": "door_open", "class": "supervisory", "priority": "medium"}
@@ -101,3 +106,28 @@ def test_a_database_that_is_only_being_opened_is_no_trouble_until_it_is_known(
 def heard(running: RunningService) -> dict[str, Any]:
     found: dict[str, Any] = running.get("/api/now")["hall"]
     return found if found["heard"] else {}
+
+
+def test_a_refused_mail_password_is_a_trouble_of_the_hall_before_any_mail_is_due(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ways_tried, "AGAIN_S", 0.0)
+    mail = MailServer(password="three oars in water")
+    mail.start()
+    file = tmp_path / "hall.toml"
+    told = TOLD_BY_MAIL.format(host=mail.host, port=mail.port)
+    signs_in = 'username = "shed"\npassword = "not this one"\n'
+    text = HALL.format(port=9, store=NOWHERE, pages="", secret=SECRET)
+    file.write_text(f"{text}{told}{signs_in}")
+    service = hall_wiring.build(load_hall(file), tmp_path, boot_id="1", has_owner=lambda: True)
+    try:
+        service.ways.look()
+        assert service.troubles.standing() == {}, "its server may only have been starting"
+        service.ways.look()
+        ((kind, subject), why), *more = service.troubles.standing().items()
+        assert (kind, subject, more) == (Kind.DELIVERY_FAULT, "mail", [])
+        assert "refused the name or password (put the right username" in why
+        assert (mail.sign_ins > 0, mail.messages) == (True, [])
+    finally:
+        service.ways.stop()
+        mail.stop()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,12 +12,11 @@ import pytest
 from stillair.alarms.wording import line
 from stillair.alerts.telephones import Telephones
 from stillair.clock import ManualClock
-from stillair.errors import DeliveryError
 from stillair.model import KIND_CLASS, Change, EventChange, Kind, Trouble
 from stillair.runtime.found import State
-from stillair.runtime.reaching import Trial
-from stillair.runtime.setting_up import TRY_AGAIN_S, SettingUp
+from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.troubles import Troubles
+from stillair.runtime.ways_tried import WaysTried
 from stillair.sensing.board import Board, ClockFacts, DiskFacts, Throttled, Zone
 
 NOW = datetime(2026, 11, 28, 14, 5, tzinfo=UTC)
@@ -52,29 +50,10 @@ class Told:
         return [(t.kind, t.subject, t.active) for t in self.troubles]
 
 
-class Mail:
-    """A mail server that lets in or refuses."""
-
-    def __init__(self) -> None:
-        self.tries = 0
-        self.refuses = True
-
-    def check(self) -> str:
-        self.tries += 1
-        if self.refuses:
-            raise DeliveryError("shed", "it refused the password", retry=True, remedy="another one")
-        return "it answers"
-
-    def close(self) -> None:
-        pass
-
-
 class Shed:
     """A service's first five minutes, with a computer that the test changes."""
 
-    def __init__(
-        self, mail: Mapping[str, Mail] | None = None, *, first: Board | None = WELL
-    ) -> None:
+    def __init__(self, *, first: Board | None = WELL) -> None:
         self.told = Told()
         self.board = WELL
         self.now_s = 0.0
@@ -86,7 +65,7 @@ class Shed:
             troubles=self.troubles,
             board=self._read,
             has_owner=lambda: True,
-            trials={key: [Trial("mail", ("cox",), of, "")] for key, of in (mail or {}).items()},
+            ways=WaysTried({}, self.troubles.route),
             telephones=Telephones(Path("/nowhere/telephones.json"), ManualClock().wall),
             monotonic_s=lambda: self.now_s,
         )
@@ -181,17 +160,6 @@ def test_what_was_found_long_ago_is_not_said_to_be_so_still() -> None:
     shed.looks(*[WELL] * 3)  # as when the disk hangs
     (found,) = shed.setting_up.found()
     assert (found.state, found.told[:33]) == (State.UNFIT, "it has not been looked at for 4 m")
-
-
-def test_a_refused_mail_password_is_not_tried_again_and_again() -> None:
-    mail = Mail()
-    shed = Shed({"bench": mail})
-    minutes = round(TRY_AGAIN_S / 60.0)
-    shed.looks(*[WELL] * (minutes - 1))
-    assert mail.tries == 1
-    mail.refuses = False
-    shed.looks(*[WELL] * 3 * minutes)
-    assert mail.tries == 2, "once it was let in, no more"
 
 
 def test_what_is_found_is_listed_in_the_order_of_doing_it() -> None:

@@ -141,6 +141,7 @@ class HallService(Past):
         """Send the viewers home, say goodbye to the boards, keep what waits."""
         self.feed.close()
         self.housekeeping.stop()
+        self.ways.stop()
         self.alarm_tests.stop()
         self._stopping.set()
         for each in (self.beat, self.copy):

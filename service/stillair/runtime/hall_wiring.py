@@ -31,10 +31,11 @@ from stillair.runtime.hall_tested import HallTested
 from stillair.runtime.labels import Labels
 from stillair.runtime.plans import person_of
 from stillair.runtime.pushing import people, push_route
-from stillair.runtime.reaching import broker_settings, routes_of
+from stillair.runtime.reaching import broker_settings, routes_of, trials_of
 from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.tested import mark_with
+from stillair.runtime.ways_tried import WaysTried
 from stillair.runtime.wiring import EMERGENCY
 from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
@@ -126,6 +127,9 @@ def build(
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     service.housekeeping.each_minute("known chambers", service.known.keep, second=31)
+
+    service.ways = WaysTried({settings.key: trials_of(settings)}, service.troubles.route)
+    service.housekeeping.each_minute("ways to people", service.ways.look, second=37, at_once=True)
 
     def route_trouble(address: str, is_failing: bool, reason: str) -> None:
         (failing.add if is_failing else failing.discard)(address)

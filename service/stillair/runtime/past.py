@@ -22,6 +22,7 @@ from stillair.runtime.heights import Heights
 from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.troubles import Troubles
+from stillair.runtime.ways_tried import WaysTried
 from stillair.storage.history import History, Page
 from stillair.storage.items import Item
 
@@ -46,6 +47,7 @@ class Past(ABC):
 
     alarm_tests: AlarmTests
     push: PushRoute
+    ways: WaysTried
     courier: Courier
     housekeeping: Housekeeping
     places: Places

@@ -129,7 +129,7 @@ class Service(Past):
         """Send the viewers home, stop watching, keep what waits."""
         self.feed.close()
         self.housekeeping.stop()
-        self.setting_up.stop()
+        self.ways.stop()
         self.alarm_tests.stop()
         for chamber in self._chambers.values():
             chamber.stop()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator
 
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
@@ -34,9 +34,10 @@ from stillair.runtime.found import (
     unnamed_camera,
     unnamed_sensors,
 )
-from stillair.runtime.reaching import Trial, listed
+from stillair.runtime.reaching import listed
 from stillair.runtime.tested import mark_with, readiness
 from stillair.runtime.troubles import Troubles
+from stillair.runtime.ways_tried import WaysTried
 from stillair.sensing import board as judging
 from stillair.sensing.board import Board, Judged
 from stillair.watch import WatchView
@@ -46,7 +47,6 @@ log = logging.getLogger(__name__)
 # At a start a board is hot from installing and its clock not set yet: that passes.
 QUIET_S = 55.0
 STALE_S = 180.0  # what was found so long ago is no longer said to be so
-TRY_AGAIN_S = 3600.0  # a provider shuts out whoever comes with a wrong password often
 NO_FILE = Found(
     "chamber file",
     State.NONE,
@@ -73,8 +73,8 @@ class SettingUp:
     board : callable
         Reads the computer; may block on a disk.
     has_owner : callable
-    trials : mapping
-        Of each chamber, the ways to reach people that can be tried without sending.
+    ways : WaysTried
+        Ways to reach people that can be tried without sending, and what was found of them.
     telephones : Telephones
         Those that have joined.
 
@@ -89,7 +89,7 @@ class SettingUp:
         troubles: Troubles,
         board: Callable[[], Board],
         has_owner: Callable[[], bool],
-        trials: Mapping[str, Sequence[Trial]],
+        ways: WaysTried,
         telephones: Telephones,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -100,7 +100,7 @@ class SettingUp:
         self._chambers = chambers
         self._read = board
         self._has_owner = has_owner
-        self._trials = {(key, trial.thing): trial for key, of in trials.items() for trial in of}
+        self._ways = ways
         self._telephones = telephones
         self._monotonic_s = monotonic_s
         self._board: Board | None = None
@@ -113,11 +113,9 @@ class SettingUp:
         }
         self._failing: set[str] = set()
         self._began_s: float | None = None
-        self._tried: dict[tuple[str, str], Found] = {}
-        self._tried_s: dict[tuple[str, str], float] = {}
 
     def look(self) -> None:
-        """Look at the computer, tell what has begun or ended, and try routes that are due.
+        """Look at the computer, and tell what has begun or ended.
 
         In the first minute the page alone hears of it.
         """
@@ -133,8 +131,6 @@ class SettingUp:
                 self._tell("disk", judging.disk(now))
         except Exception:
             log.exception("the computer was not looked at")
-        for key, trial in self._trials.items():
-            self._try(key, trial)
 
     @property
     def board(self) -> Board | None:
@@ -142,11 +138,6 @@ class SettingUp:
         if self._board is None or self._monotonic_s() - self._looked_s >= STALE_S:
             return None
         return self._board
-
-    def stop(self) -> None:
-        """Let go of a server that is being tried."""
-        for trial in self._trials.values():
-            trial.route.close()
 
     def found(self) -> Iterator[Found]:
         """Everything that the page of the first run lists, in the order of doing it."""
@@ -188,18 +179,6 @@ class SettingUp:
         (log.warning if failing else log.info)("%s: %s", side, judged.told)
         self._tells[side](failing, judged.told if failing else "")
 
-    def _try(self, key: tuple[str, str], trial: Trial) -> None:
-        now_s, tried = self._monotonic_s(), self._tried.get(key)
-        if tried is not None and (
-            tried.state is State.FIT or now_s - self._tried_s[key] < TRY_AGAIN_S
-        ):
-            return
-        self._tried_s[key] = now_s
-        try:
-            self._tried[key] = trial.found(trial.thing)
-        except Exception:
-            log.exception("%s could not be tried", trial.thing)
-
     # --- chambers ----------------------------------------------------------------
 
     def _of_chamber(self, chamber: Chamber, prefix: str) -> Iterator[Found]:
@@ -221,9 +200,8 @@ class SettingUp:
             yield tested(f"{prefix}alarm test", readiness(chamber, mark_with(self._telephones)))
         yield from pushing.found(settings, self._telephones, prefix)
         yield from found_of(settings, view.attendance, prefix)
-        for (key, _), tried in list(self._tried.items()):
-            if key == chamber.key:
-                yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
+        for tried in self._ways.found(chamber.key):
+            yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
         yield from listed(settings, prefix)
         yield from chamber.company.found(prefix)
 

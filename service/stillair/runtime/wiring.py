@@ -77,6 +77,7 @@ from stillair.runtime.tested import mark_with
 from stillair.runtime.toolpaths import MachineSettings, Toolpaths
 from stillair.runtime.unsaid import Unsaid
 from stillair.runtime.watching import vision_of
+from stillair.runtime.ways_tried import WaysTried
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
@@ -184,15 +185,19 @@ def build(
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
     service.push = push_route(chambers, folder, clock)
+    service.ways = WaysTried(
+        {settings.key: trials_of(settings) for settings in chambers}, service.troubles.route
+    )
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
         # Files alone: in the hardened unit the firmware's own program has no device to ask.
         board=lambda: read_board(folder, clock.wall(), program=None),
         has_owner=has_owner,
-        trials={settings.key: trials_of(settings) for settings in chambers},
+        ways=service.ways,
         telephones=service.push.telephones,
     )
+    service.housekeeping.each_minute("ways to people", service.ways.look, second=37, at_once=True)
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
 
     def watched_elsewhere() -> None:

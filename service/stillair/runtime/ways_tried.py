@@ -1,0 +1,112 @@
+"""Ways to people are tried without sending, at the start and each day: a wrong password shows
+before anybody has to be told of something.
+
+Housekeeping's threads do it, and nothing waits for them. One that fails twice in a row is a
+trouble, as one that lost a message is; who is told, and by which way, doesn't hang on it.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from stillair.runtime.found import Found, State
+from stillair.runtime.reaching import Trial
+
+log = logging.getLogger(__name__)
+
+DAY_S: Final = 86_400.0
+AGAIN_S: Final = 55.0  # by the next look: what failed once may only have been starting
+LONGEST_S: Final = 3600.0  # a provider shuts out whoever comes with a wrong password often
+TOLD_AFTER: Final = 2  # in a row
+
+
+@dataclass(slots=True)
+class _Way:
+    trial: Trial
+    found: Found | None = None
+    failures: int = 0  # in a row
+    due_s: float = 0.0
+
+
+class WaysTried:
+    """Try each way to people that can be tried, and say what was found.
+
+    Parameters
+    ----------
+    trials : mapping
+        Of each chamber, by its key.
+    on_trouble : callable
+        Told what it is, whether it fails, and why; of a way by which nobody is told never.
+    monotonic_s : callable
+    """
+
+    def __init__(
+        self,
+        trials: Mapping[str, Sequence[Trial]],
+        on_trouble: Callable[[str, bool, str], None],
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._ways = {key: [_Way(trial) for trial in of] for key, of in trials.items()}
+        self._on_trouble = on_trouble
+        self._monotonic_s = monotonic_s
+        self._told: dict[str, str] = {}  # what fails, and why
+        self._lock = threading.Lock()  # one look at a time
+
+    def look(self) -> None:
+        """Try what is due; may take some seconds of each."""
+        with self._lock:
+            ways = [way for of in self._ways.values() for way in of]
+            now_s = self._monotonic_s()
+            for way in ways:
+                if way.found is None or now_s >= way.due_s:
+                    self._try(way)
+            self._tell(ways)
+
+    def found(self, key: str) -> Iterator[Found]:
+        """What was found of a chamber's ways so far."""
+        for way in self._ways.get(key, ()):
+            if way.found is not None:
+                yield way.found
+
+    def stop(self) -> None:
+        """Let go of a server that is being tried."""
+        for of in self._ways.values():
+            for way in of:
+                way.trial.route.close()
+
+    def _try(self, way: _Way) -> None:
+        try:
+            way.found = way.trial.found(way.trial.thing)
+        except Exception as error:
+            log.exception("%s could not be tried", way.trial.thing)
+            why = f"it can't be tried: {type(error).__name__}"
+            way.found = Found(way.trial.thing, State.UNFIT, why, way.trial.remedy)
+        pause_s = DAY_S
+        if way.found.state is State.FIT:
+            way.failures = 0
+        else:
+            way.failures += 1
+            pause_s = min(LONGEST_S, AGAIN_S * 2.0 ** (way.failures - 1))
+        way.due_s = self._monotonic_s() + pause_s
+
+    def _tell(self, ways: Sequence[_Way]) -> None:
+        """Of chambers with one kind of way each, one trouble: it is told to all of them."""
+        failing: dict[str, str] = {}
+        for way in ways:
+            found = way.found
+            if found is not None and way.failures >= TOLD_AFTER and way.trial.people:
+                remedy = f" ({found.remedy})" if found.remedy else ""
+                failing.setdefault(way.trial.thing, f"{found.told}{remedy}")
+        for thing in [each for each in self._told if each not in failing]:
+            self._on_trouble(thing, False, "")
+        for thing, why in failing.items():
+            if thing not in self._told:
+                log.warning("%s: %s", thing, why)
+            if self._told.get(thing) != why:
+                self._on_trouble(thing, True, why)
+        self._told = failing
