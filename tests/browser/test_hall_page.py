@@ -32,6 +32,7 @@ def say_all(boards: Boards) -> None:
         board, name = board_mark(number), f"{NAMES[number % 6]} {number}"
         job = a_job(("Oarlock bushings", "Fin box")[number % 2]) if number % 5 == 0 else None
         state = "silent" if number == LOST else "watching"
+        place = "boat shed, left bench" if number == FIRE else ""
         told: dict[str, Any] = {"name": name}
         standing: tuple[str, ...] = ()
         if number == FIRE:
@@ -40,7 +41,7 @@ def say_all(boards: Boards) -> None:
         if number == DOOR:
             standing = ("north-bench-2",)
             told |= {"tone": "caution", "calm": False, "sentence": "Door open for 3 min"}
-        boards.say_soon(board, "watch", watch(board, name=name, state=state))  # type: ignore[arg-type]
+        boards.say_soon(board, "watch", watch(board, name=name, place=place, state=state))  # type: ignore[arg-type]
         boards.say_soon(board, "now", now(board, standing=standing, job=job, **told))
     fire, door = board_mark(FIRE), board_mark(DOOR)
     boards.say(fire, "alarms/north-bench-1", alarm(fire, an_alarm()))
@@ -65,6 +66,7 @@ def shed(
     boards = Boards(broker.port)
     try:
         with hall(folder / "hall", broker.port, store=database_server.new_database()) as running:
+            wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=20)
             say_all(boards)
             wait_until(
                 lambda: (
@@ -101,6 +103,9 @@ def test_all_chambers_stand_in_one_sentence_and_a_line_each(
     page.get_by_label("Find by name").fill("loft 1")
     named = [n for n in range(MANY) if f"{NAMES[n % 6]} {n}".startswith("loft 1")]
     expect(lines).to_have_count(len(named))
+    page.get_by_label("Find by name").fill("left bench")
+    expect(lines).to_have_count(1)
+    expect(lines.first).to_contain_text("boat shed, left bench, board")
     page.get_by_label("Find by name").fill("")
     page.get_by_role("button", name=re.compile("^out of reach")).click()
     expect(lines).to_have_count(1)

@@ -123,22 +123,27 @@ def test_after_a_broker_was_away_nobody_is_calm_before_its_board_has_spoken() ->
     """A board that died meanwhile has left what it last said, at the hall and at the broker."""
     mirror = known(job=a_job())
     of = mirror.chambers[KEY]
-    assert not of.is_awaited and of.standing is Standing.BUILDING
+
+    def shown() -> tuple[object, object]:
+        row = hall_shown.row(of)
+        return row["standing"], row["awaited"]
+
+    assert shown() == ("building", False)
     revision = mirror.revision
     mirror.joined(10.0)
-    assert of.is_awaited and of.standing is Standing.HEED and not of.is_settling
+    assert shown() == ("heed", True)
+    assert (of.is_settling, hall_shown.awaited([of])) == (False, 1)
     assert mirror.since(revision)[0] == [of], "pages are told"
-    assert hall_shown.row(of)["awaited"] and hall_shown.awaited([of]) == 1
     mirror.take(f"{ONE}/north-bench/now", now(ONE), 11.0, kept=True)
-    assert of.is_awaited and of.standing is Standing.HEED, "what the broker kept is no word of it"
+    assert shown() == ("heed", True), "what the broker kept is no word of it"
     revision = mirror.revision
     mirror.take(f"{ONE}/north-bench/now", now(ONE), 12.0)
-    assert not of.is_awaited and of.standing is Standing.CALM
-    assert mirror.since(revision)[0] == [of] and hall_shown.awaited([of]) == 0
+    assert shown() == ("calm", False)
+    assert mirror.since(revision)[0] == [of]
 
     mirror.joined(20.0)
     mirror.tick(81.0)
-    assert of.standing is Standing.OUT_OF_REACH and not of.is_awaited
+    assert shown() == ("out_of_reach", False)
 
 
 def test_a_danger_is_danger_also_while_its_board_is_awaited() -> None:
@@ -218,10 +223,11 @@ def test_names_turn_no_writing_round() -> None:
 def test_which_chambers_there_are_outlives_the_process(tmp_path: Path) -> None:
     path = tmp_path / "chambers.json"
     first = KnownChambers(path, lambda: datetime(2026, 11, 29, tzinfo=UTC))
-    first.keep({KEY: KnownChamber(name="north bench", simulated=False)}, [f"{TWO}.north-bench"])
+    bench = KnownChamber(name="north bench", simulated=False, place="left bench")
+    first.keep({KEY: bench}, [f"{TWO}.north-bench"])
     later = KnownChambers(path, lambda: datetime(2026, 11, 29, tzinfo=UTC))
     later.read()
-    assert later.chambers[KEY].name == "north bench"
+    assert later.chambers[KEY] == bench
     assert later.is_off(f"{TWO}.north-bench")
     path.write_bytes(b"{" * 100)
     later = KnownChambers(path, lambda: datetime(2026, 11, 29, tzinfo=UTC))

@@ -72,6 +72,21 @@ def test_a_fire_goes_to_everybody_at_once_and_names_chamber_and_board() -> None:
     assert first.alarm == f"{ONE}.{NAME}"
 
 
+def test_where_a_board_is_stands_in_each_message_of_it_also_after_a_restart() -> None:
+    mirror, of = begun_anew([])
+    place = "boat shed, left bench"
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, place=place), 1000.0)
+    mirror.take(f"{ONE}/north-bench/now", now(ONE), 1000.0)
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, place=place, state="silent"), 1001.0)
+    (notice, *_) = seconds(mirror, of, 1001, 1100)
+    assert f"Chamber: north bench\nPlace: {place}\nBoard: {ONE}\n" in notice.text
+
+    mirror, of = begun_anew([], f"{ONE}.north-bench")
+    mirror.expect(f"{ONE}.north-bench", 1000.0, name="north bench", place=place)
+    (notice, *_) = seconds(mirror, of, 1000, 1100)
+    assert f"Place: {place}\n" in notice.text
+
+
 def test_the_same_word_again_tells_nobody_again() -> None:
     of = telling()
     assert told(of, an_alarm(), 0.0)

@@ -62,7 +62,7 @@ export function HallList({ now, rows, unit, may }) {
   const wanted = hall.counts.alarm + hall.counts.out_of_reach + hall.troubles.length > 1;
   const plain = sought.trim().toLowerCase();
   const found = all.filter(
-    (row) => (!state || row.standing === state) && (!plain || row.name.toLowerCase().includes(plain) || row.board.startsWith(plain)),
+    (row) => (!state || row.standing === state) && (!plain || row.name.toLowerCase().includes(plain) || row.place.toLowerCase().includes(plain) || row.board.startsWith(plain)),
   );
   return html`<section class="hall" aria-labelledby="hall-says">
     <p class="place">${hall.name}</p>
@@ -156,6 +156,9 @@ function Lines({ found, now, unit }) {
     </div>`}`;
 }
 
+/** Where a chamber's board is, in words, and its mark. @param {HallRow} row  @param {string} mark  all of it, or what tells it apart */
+export const whereOf = (row, mark) => [row.place, T.board(mark)].filter(Boolean).join(", ");
+
 /** Whether it isn't known how a chamber is just now. @param {HallRow} row  @param {boolean} heard  whether the broker is */
 export const isGone = (row, heard) => !heard || row.awaited || row.reach !== "heard";
 
@@ -190,7 +193,7 @@ function Line({ row, heard, at, unit }) {
   const since = gone ? row.last_at : row.since_at;
   return html`<li class=${`${row.standing} ${tone}`}>
     <a href=${chamberAddress(row.chamber)}>
-      <span class="whose">${shape && html`<${Shape} kind=${shape} />`}<b>${row.name}</b>${" "}<span class="soft">${T.board(row.board.slice(-4))}</span>${" "}
+      <span class="whose">${shape && html`<${Shape} kind=${shape} />`}<b>${row.name}</b>${" "}<span class="soft">${whereOf(row, row.board.slice(-4))}</span>${" "}
         ${row.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</span>
       <span class="says">${says}${beside && html` <span class="beside">${beside}</span>`}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
       <span class="figures">

@@ -7,7 +7,7 @@ import { get, post, remove } from "./ask.js";
 import { SHAPES } from "./chamber.js";
 import { isUnseen, together } from "./foremost.js";
 import { nameOf } from "./guessed.js";
-import { isGone, pastOf, unknownOf } from "./hall.js";
+import { isGone, pastOf, unknownOf, whereOf } from "./hall.js";
 import { Seen, SeenMany } from "./hall_seen.js";
 import { html } from "./html.js";
 import { later } from "./later.js";
@@ -49,7 +49,7 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
   const at = chamber.simulated && told ? told.at : now.at;
   const own = told ? words(told.sentence, unit) : T.nothing_said;
   return html`<article class="chamber hall-chamber" aria-labelledby=${`says-${id}`}>
-    <p class="place">${chamber.name}, ${T.board(chamber.board)} ${chamber.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</p>
+    <p class="place">${chamber.name}, ${whereOf(chamber, chamber.board)} ${chamber.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</p>
     <h1 class=${`sentence ${tone}`} id=${`says-${id}`} tabindex="-1">
       ${shape && html`<${Shape} kind=${shape} />`}<span>${gone ? unknownOf(chamber, heard, now.at) : own}</span>
     </h1>

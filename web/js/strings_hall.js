@@ -57,7 +57,7 @@ export const H = {
   /** @param {string} state  @param {number} n */
   title: (state, n) => `${figure(n)} ${state}`,
   list: "Chambers",
-  find: "Find by name",
+  find: "Find by name or place",
   filter: "Show",
   all: "all",
   /** @type {Record<string, string>} */

@@ -382,6 +382,7 @@
  * @property {string} chamber
  * @property {string} board
  * @property {string} name
+ * @property {string} place  where its board is, in words; "" where nobody has said
  * @property {boolean} simulated
  * @property {"danger" | "alarm" | "out_of_reach" | "heed" | "building" | "calm" | "ended"} standing
  * @property {"heard" | "silent" | "stuck" | "unheard" | "ended"} reach

@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import AfterValidator, Field, SecretStr, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
-from stillair.config.values import FilePath, Topic, signing_secret
+from stillair.config.values import FilePath, Name, Topic, signing_secret
 
 LONGEST_PREFIX = 200
 
@@ -24,6 +24,10 @@ class HallTable(Table):
     topic: Annotated[Topic, Field(max_length=LONGEST_PREFIX), AfterValidator(_prefix)] = Field(
         default="stillair",
         description="What all topics of the hall begin with, at the broker of [mqtt].",
+    )
+    place: Name | None = Field(
+        default=None,
+        description="Where the board is, in words for who looks at the hall or is told by it.",
     )
     every_s: Annotated[float, Field(ge=1, le=60)] = Field(
         default=5.0, description="How often readings are published."

@@ -31,6 +31,7 @@ class KnownChamber(BaseModel):
 
     name: _Name
     simulated: bool
+    place: _Name = ""
 
 
 class _Kept(BaseModel):

@@ -99,6 +99,7 @@ class Matter:
     hidden: bool = False
     mark: str = ""
     board: str = ""
+    place: str = ""  # where that is, in words
     says_over: bool = True
     without: str = ""  # a route by which it can't be told
     waits_s: float = 0.0  # nobody is told before
@@ -114,6 +115,7 @@ def alarm_matter(of: Heard, alarm: Alarm | None, name: str) -> Matter:
         return Matter(
             matter_id(of, name), of.key, known[1], Kind.WATCH_GAP, Priority.HIGH,
             f"alarm {own}", ENDED_THERE, active=False, mark=mark, board=known[0],
+            place=_line(of.place, 80),
         )  # fmt: skip
     kind, priority = _kind(alarm), priority_of(alarm.priority)
     if is_danger(kind) and priority not in URGENT:
@@ -135,6 +137,7 @@ def alarm_matter(of: Heard, alarm: Alarm | None, name: str) -> Matter:
         and not is_danger(kind),
         mark=mark,
         board=known[0],
+        place=_line(of.place, 80),
         says_over=rule_of(kind).says_over,
     )
 
@@ -193,6 +196,7 @@ def reach_matter(of: Heard, now_s: float, stopped: str = "") -> Matter:
         active=active,
         mark="Simulated" if of.simulated else "",
         board=of.board,
+        place=_line(of.place, 80),
     )
 
 
@@ -222,6 +226,7 @@ def misread_matter(of: Heard) -> Matter:
         active=of.misread > 0,
         mark="Simulated" if of.simulated else "",
         board=of.board,
+        place=_line(of.place, 80),
     )
 
 

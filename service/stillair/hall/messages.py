@@ -77,6 +77,7 @@ class WatchMessage(_Message):
     `ended` where its service was stopped, `silent` where the connection broke off."""
 
     name: str = Field(description="What people call the chamber.")
+    place: str = Field(default="", description="Where its board is, in words; empty where unsaid.")
     state: State
     at: str = Field(description="Since when; in the last will when the connection began.")
     version: str = Field(default=__version__, description="Of the program.")
@@ -354,16 +355,19 @@ class Form:
     name : str
         What people call the chamber.
     simulated : bool
+    place : str
+        Where its board is, in words.
     """
 
     def __init__(
-        self, *, prefix: str, board: str, chamber: str, name: str, simulated: bool
+        self, *, prefix: str, board: str, chamber: str, name: str, simulated: bool, place: str = ""
     ) -> None:
         self.base = f"{prefix}/{board}/{chamber}"
         self.hall_topic = f"{prefix}/hall"
         self.board, self.chamber = board, chamber
         self._of: dict[str, Any] = {"board": board, "chamber": chamber, "simulated": simulated}
         self._name = name
+        self._place = place
 
     def topic(self, of: str) -> str:
         """The topic of a message, as "now" or "alarms/north-bench-3"."""
@@ -371,7 +375,8 @@ class Form:
 
     def watch(self, state: State, at: str) -> bytes:
         """Whether it is watched."""
-        return WatchMessage(**self._of, name=self._name, state=state, at=at).payload()
+        called = {"name": self._name, "place": self._place}
+        return WatchMessage(**self._of, **called, state=state, at=at).payload()
 
     def now(self, item: Mapping[str, Any], *, whole: bool) -> NowMessage:
         """How it is, of what the first page shows of the chamber."""

@@ -105,6 +105,7 @@ class Heard:
     board: str
     chamber: str
     name: str = ""
+    place: str = ""  # where its board is, in words
     simulated: bool = False
     watch: State | None = None
     watch_at: str | None = None
@@ -262,6 +263,7 @@ class Mirror:
         now_s: float,
         *,
         name: str = "",
+        place: str = "",
         simulated: bool = False,
         alarm: str = "",
         danger: bool = False,
@@ -280,6 +282,7 @@ class Mirror:
             self._enter(of)
         if of.now is None:
             of.name = of.name or plain(name[:80])
+            of.place = of.place or plain(place[:80])
             of.simulated = of.simulated or (simulated and of.is_expected)
             of.is_feared = of.is_feared or danger
             is_new = alarm and alarm not in (*of.lacking, *of.alarms)
@@ -324,7 +327,7 @@ class Mirror:
             of.lacking = tuple(each for each in of.lacking if each != parts[3])
         elif isinstance(told, WatchMessage):
             of.watch, of.watch_at = told.state, instant(told.at)
-            of.name = plain(told.name[:80])
+            of.name, of.place = plain(told.name[:80]), plain(told.place[:80])
         elif isinstance(told, NowMessage):
             self._take_now(of, harmless(told), now_s)
         of.simulated = told.simulated

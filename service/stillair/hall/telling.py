@@ -322,6 +322,7 @@ class Telling:
         late = stage is not Stage.OVER and now_s - story.climb_s > 60.0 and not matter.seen
         text = figures.joined(matter.text, UNANSWERED if late else "")
         place = f"Chamber: {matter.name}\n" if matter.board else ""
+        place += f"Place: {matter.place}\n" if matter.place else ""
         place += f"Board: {matter.board}\n" if matter.board else ""
         # A stage is told once a round and route, but for what still stands, and gets more urgent.
         step = {Stage.STILL: story.stills, Stage.CHANGED: URGENCY[matter.priority]}.get(stage, 0)

@@ -58,7 +58,7 @@ class HallKnown:
         """Keep which chambers there are; by the thread that keeps house."""
         with self._lock:
             chambers = {
-                of.key: KnownChamber(name=of.name, simulated=of.simulated)
+                of.key: KnownChamber(name=of.name, simulated=of.simulated, place=of.place)
                 for of in self._mirror.chambers.values()
             }
             off = self._mirror.gone
@@ -69,7 +69,9 @@ class HallKnown:
 
     def _expect(self, key: str, of: KnownChamber) -> None:
         with self._lock, suppress(ValueError):  # the file may say anything
-            self._mirror.expect(key, self._clock.now_s(), name=of.name, simulated=of.simulated)
+            self._mirror.expect(
+                key, self._clock.now_s(), name=of.name, place=of.place, simulated=of.simulated
+            )
 
 
 def told_before(rows: Iterable[NoticeRow]) -> list[Told]:

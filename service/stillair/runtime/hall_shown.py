@@ -31,6 +31,7 @@ def row(of: Heard, live_at: str | None = None) -> Item:
         "chamber": of.key,
         "board": of.board,
         "name": of.name or of.key,
+        "place": of.place,
         "simulated": of.simulated,
         "standing": standing.value,
         "reach": of.reach.value,

@@ -59,7 +59,7 @@ class Halls:
 
         return Publisher(
             broker_settings(broker),
-            partial(_form, settings, of.topic),
+            partial(_form, settings, of),
             Tells(
                 now=now,
                 mark=lambda: service.watched(key).supervisor.view,
@@ -106,11 +106,12 @@ class Halls:
         )
 
 
-def _form(settings: ChamberSettings, prefix: str, board: str) -> Form:
+def _form(settings: ChamberSettings, of: HallTable, board: str) -> Form:
     return Form(
-        prefix=prefix,
+        prefix=of.topic,
         board=board,
         chamber=settings.key,
         name=settings.name,
         simulated=settings.simulated,
+        place=of.place or "",
     )
