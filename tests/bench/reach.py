@@ -8,8 +8,8 @@ the loop's queue it is timed
 
 - until the sounder's output is asked for the fire's first tone, and the relay's to stop the
   machine, whose countdown is none here (`OUTPUTS` says how each notes it),
-- until the peer of each route has all of the message: a mail server, a broker, a web address,
-  as far as this version knows such routes.
+- until the peer of each route has all of the message: a mail server, a push service with one
+  telephone that has joined, a broker, a web address, as far as this version knows such routes.
 
 Three times over: as on any day; with the disk stalled by the kernel (FIFREEZE; needs root);
 and with the disk stalled and every peer swallowing what is sent, when there is nothing but
@@ -44,6 +44,7 @@ from bench.service import first_reading  # noqa: E402
 from bench.viewers import be_viewers, put_first  # noqa: E402
 from disks import LoopDisk  # noqa: E402
 from integration.mjpeg_server import MjpegServer, drawn_frames  # noqa: E402
+from push_service import Pushed, PushService, StandIn  # noqa: E402
 from running import RunningService  # noqa: E402
 from servers import Broker, MailServer  # noqa: E402
 
@@ -215,6 +216,17 @@ def web_address(peer: Peer, stack: ExitStack) -> None:
     stack.callback(server.shutdown)
 
 
+class NotingPushService(PushService):
+    """Notes when it has a message."""
+
+    def __init__(self, folder: Path, peer: Peer) -> None:
+        super().__init__(folder)
+        self._peer = peer
+
+    def take(self, pushed: Pushed) -> None:
+        self._peer.arrived()
+
+
 def topic(peer: Peer, broker: Broker, stack: ExitStack) -> None:
     """Listen to the topic that is the peer's route."""
     from paho.mqtt.client import Client, MQTTMessage
@@ -316,12 +328,18 @@ def _scene(
     peers = [Peer("mail", "mailto:captain@example.org")]
     routes, more = ['"mailto:captain@example.org"'], ""
     mail = NotingMailServer(peers[0])
+    telephone: StandIn | None = None
     if "network" in scene:
         mail.port = black_hole(stack)
         peers = []
     else:
         mail.start()
         stack.callback(mail.stop)
+        peers.append(Peer("telephone", "webpush:"))
+        push = stack.enter_context(NotingPushService(place, peers[-1]))
+        telephone = push.telephone("send/one")
+        routes.append('"webpush:"')
+        more += f'\n[push]\nown_server = "{push.server}"\ntrust_file = "{push.trust}"\n'
         if find_spec("stillair.alerts.webhook"):
             peers.append(Peer("web address", ""))
             web_address(peers[-1], stack)
@@ -364,6 +382,9 @@ def _scene(
     stack.callback(end)
     said = stack.enter_context(pipe.open("w", buffering=1))
     first_reading(service)
+    if telephone is not None:
+        joins = {"person": "bench captain", **telephone.subscription()}
+        service.post("/api/telephones", joins)
     put_first(service.pid, options.nice)
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()

@@ -16,6 +16,7 @@ The references are
 - a bare limit: what it takes to compare each reading with one temperature,
 - a bare decode: what OpenCV takes to unpack one JPEG in full and compare it with the one before,
 - a bare mail: one message handed to the same server by smtplib, connection and all,
+- a bare push: as many bytes handed to the same push service, connection and TLS and all,
 - SQLite rows: a week of the same readings of each kind of sensor, in a table by sensor and time;
   a chart is lowest and highest of a thousand stretches,
 - Parquet: the same readings as one file, columns with zstd, 19 of 22,
@@ -33,6 +34,7 @@ import json
 import os
 import smtplib
 import sqlite3
+import ssl
 import subprocess
 import sys
 import tempfile
@@ -41,6 +43,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
+from http.client import HTTPSConnection
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -56,6 +59,7 @@ from bench import fire_cost, looking, reach, replay, service, storage  # noqa: E
 from bench.figures import Figure  # noqa: E402
 from chips import OneWireTree  # noqa: E402
 from integration.mjpeg_server import MjpegServer, drawn_frames  # noqa: E402
+from push_service import PushService  # noqa: E402
 from running import wait_until  # noqa: E402
 from servers import MailServer  # noqa: E402
 from stillair.thermal.table import open_table  # noqa: E402
@@ -63,6 +67,7 @@ from stillair.thermal.table import open_table  # noqa: E402
 PARTS = ("store", "detectors", "pictures", "service", "dangers")
 LONG = "long"  # a part by itself: three times as long as all others together
 PUBLISHED = Figure("Gorilla, as published", 1.37, "bytes")
+PUSH_BYTES = 1_000
 CHART_HOURS, CHART_POINTS = 12, 1000
 LONG_MINUTES = 10.0
 DETECTOR_HOURS, LIMIT_C = 3.0, 70.0
@@ -303,10 +308,23 @@ def _on_core_s(pid: int) -> float:
 def dangers(folder: Path, fires: int, seed: int) -> Iterator[Line]:
     """From a detector's contact to sounder, relay and the servers of people's routes."""
     options = argparse.Namespace(fires=fires, pages=10, nice=0, seed=seed, only=["any day"])
-    bare = bare_mail(fires)
+    bare = {"mail, p50": bare_mail(fires), "telephone, p50": bare_push(folder, fires)}
     with MjpegServer(drawn_frames(20), frames_per_s=10.0) as stream:
         for figure in reach.measure(options, folder, stream.address):
-            yield Line(figure, (bare,) if "mail, p50" in figure.name else ())
+            yield Line(figure, tuple(of for name, of in bare.items() if name in figure.name))
+
+
+def bare_push(folder: Path, times: int) -> Figure:
+    """How long it takes to hand a push service what a message of a fire is sealed to."""
+    with PushService(folder) as push:
+        trust = ssl.create_default_context(cafile=push.trust)
+
+        def hand_over() -> None:
+            with closing(HTTPSConnection(push.server, context=trust)) as connection:
+                connection.request("POST", "/send/one", os.urandom(PUSH_BYTES))
+                connection.getresponse().read()
+
+        return Figure("bare push", storage.median_ms(hand_over, times), "ms")
 
 
 def bare_mail(times: int) -> Figure:

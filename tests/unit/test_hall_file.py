@@ -27,7 +27,10 @@ def test_the_smallest_file() -> None:
     [
         ("", "name is missing"),
         (NAME, "[store] is missing: every hall file needs this table"),
-        (NAME + STORE.replace("postgresql", "mysql"), "store.address"),
+        (
+            NAME + '[store]\naddress = "sqlite:///var/lib/stillair/hall.db"\n',
+            "a hall keeps what boards send in PostgreSQL, and in nothing else",
+        ),
         (NAME + STORE.replace("@", ":secret@"), "has a password in it"),
         (NAME + STORE.replace("/stillair", ""), "has to be the address of a database"),
         (NAME + STORE + f'[mqtt]\ntrust_file = "{__file__}"\n', "is of no use without tls"),

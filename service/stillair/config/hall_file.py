@@ -54,6 +54,8 @@ WHAT = "hall file"
 _SCHEME = "postgresql"
 _TAKES = 'the address of a database, as in "postgresql://stillair@127.0.0.1/stillair"'
 
+_ALONE = "a hall keeps what boards send in PostgreSQL, and in nothing else"
+
 
 def _database(value: str) -> str:
     try:
@@ -62,7 +64,9 @@ def _database(value: str) -> str:
         parts.port  # noqa: B018 - it raises for what is no port
     except ValueError:
         raise ValueError(f"has to be {_TAKES}") from None
-    if parts.scheme != _SCHEME or not host or len(parts.path) < 2 or parts.fragment:
+    if parts.scheme != _SCHEME:
+        raise ValueError(f"has to be {_TAKES}: {_ALONE}")
+    if not host or len(parts.path) < 2 or parts.fragment:
         raise ValueError(f"has to be {_TAKES}")
     if password is not None:
         raise ValueError("has a password in it; it belongs into password_file, or password")
