@@ -109,16 +109,16 @@ def test_a_copy_that_is_behind_says_by_how_much(
         return with_replica.look()
 
     try:
-        wait_until(lambda: ails() is None, within_s=10)
+        wait_until(lambda: ails() is None, within_s=30)
         replica.say("postgres", "SELECT pg_wal_replay_pause()")
-        found = wait_until(ails, within_s=10)
+        found = wait_until(ails, within_s=30)
         assert found["reason"] == ""
         assert 0.5 < found["behind_s"] < 60
         replica.say("postgres", "SELECT pg_wal_replay_resume()")
-        wait_until(lambda: ails() is None, within_s=10)
+        wait_until(lambda: ails() is None, within_s=30)
         # Nothing comes to it any more: it can't know what it lacks.
         primary.stop()
-        wait_until(with_replica.look, within_s=10)
+        wait_until(with_replica.look, within_s=30)
         primary.start()
         wait_until(lambda: ails() is None, within_s=30)
     finally:

@@ -145,7 +145,12 @@ def test_who_reads_waits_no_longer_than_is_said_and_may_be_cut(
 
     with pytest.raises(StoreError, match=r"it says nothing within 1\.5 s"):
         ask_one_that_hangs()
+    with pytest.raises(StoreError, match="it did not answer just now"):
+        ask_one_that_hangs()  # no thread waits for it a second time
     hanging.go_on()
+    monkeypatch.setattr(server, "REST_S", 0.0)
+    with reader.connection("it can't be read") as connection:
+        assert connection.exec_driver_sql("SELECT 1").scalar() == 1
 
     said: list[str] = []
     begun = threading.Event()

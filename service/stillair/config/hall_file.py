@@ -53,7 +53,6 @@ from stillair.errors import SettingsError
 WHAT = "hall file"
 _SCHEME = "postgresql"
 _TAKES = 'the address of a database, as in "postgresql://stillair@127.0.0.1/stillair"'
-
 _ALONE = "a hall keeps what boards send in PostgreSQL, and in nothing else"
 
 

@@ -12,6 +12,7 @@ PostgreSQL 15 documentation: "Database Connection Control Functions", "Client Co
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -33,6 +34,8 @@ ANSWER_MS = 5_000
 WRITE_MS = 30_000
 LOCK_MS = 10_000
 GONE_MS = 10_000
+SLOW_S = 1.0  # one that can't be asked after so long stands still
+REST_S = 5.0  # until it is asked again; longer than that takes
 LATE_S = 1.0  # first the server may say itself that it was not done in time
 LONGEST_ADDRESS = 2_000
 
@@ -110,7 +113,8 @@ class ServerReader:
     """Short reads of a server's database that can't change anything, as `Reader` of a file.
 
     Thread-safe; a replica will do. The address is used at the first question. What fails of
-    what `is_copy` is a `CopyError`.
+    what `is_copy` is a `CopyError`. While the server stands still one question at a time waits
+    for it, and all others are told so at once: who asks has other work for its threads.
     """
 
     def __init__(self, address: str, *, pool_size: int = 4, is_copy: bool = False) -> None:
@@ -120,12 +124,30 @@ class ServerReader:
         self._lock = threading.Lock()
         self._engine: Engine | None = None
         self._lines: Lines | None = None
+        self._stands_still = False
+        self._asked_s = 0.0  # when that was last tried
 
     @contextmanager
     def connection(self, doing: str) -> Iterator[Connection]:
         """A connection in a read transaction. Raises `StoreError`."""
-        with store_errors(doing, self._error), self._made().begin() as connection:
-            yield connection
+        begun_s = time.monotonic()
+        if not self._may_ask(begun_s):
+            raise self._error(f"{doing}: it did not answer just now")
+        try:
+            with store_errors(doing, self._error), self._made().begin() as connection:
+                yield connection
+        except StoreError as error:
+            if time.monotonic() - begun_s >= SLOW_S and _says_nothing(error.__cause__):
+                self._stands_still = True
+            raise
+        self._stands_still = False
+
+    def _may_ask(self, now_s: float) -> bool:
+        with self._lock:
+            if self._stands_still and now_s - self._asked_s < REST_S:
+                return False
+            self._asked_s = now_s
+            return True
 
     def close(self) -> None:
         """Let the server go, whoever still waits for an answer; harmless twice."""
@@ -142,6 +164,14 @@ class ServerReader:
                 made = _engine(self._address, self._pool_size, READS_S, ANSWER_MS, more)
                 self._engine, self._lines = made
             return self._engine
+
+
+def _says_nothing(error: BaseException | None) -> bool:
+    """Whether it was the connection that failed, and no answer."""
+    from psycopg import OperationalError
+
+    original: Any = getattr(error, "orig", error)
+    return isinstance(original, OperationalError) and original.sqlstate is None
 
 
 def was_refused(error: BaseException | None) -> bool:
