@@ -185,7 +185,7 @@ function said(row, heard, at, unit) {
 
 /** @param {{row: HallRow, heard: boolean, at: string, unit: Unit}} props */
 function Line({ row, heard, at, unit }) {
-  const tone = TONES[/** @type {keyof typeof TONES} */ (row.standing)] ?? "";
+  const tone = TONES[/** @type {keyof typeof TONES} */ (row.standing)] || (row.awaited ? "trouble" : "");
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
   const { job } = row;
   const gone = isGone(row, heard);
