@@ -375,8 +375,9 @@ class Form:
 
     def watch(self, state: State, at: str) -> bytes:
         """Whether it is watched."""
-        called = {"name": self._name, "place": self._place}
-        return WatchMessage(**self._of, **called, state=state, at=at).payload()
+        return WatchMessage(
+            **self._of, name=self._name, place=self._place, state=state, at=at
+        ).payload()
 
     def now(self, item: Mapping[str, Any], *, whole: bool) -> NowMessage:
         """How it is, of what the first page shows of the chamber."""
