@@ -469,6 +469,12 @@ def test_words_of_the_service_are_put_into_the_readers_unit(
     assert ask(page, "units", "m.words(a[0], a[1])", [text, unit]).replace("\u00a0", " ") == shown
 
 
+def test_figures_of_the_service_stay_on_the_line_of_their_unit(page: Page) -> None:
+    said = "Open for 7 min 2 s at 31 mm, in 5 days: 22.1 GB free, 4 h 5 min, 24 %. At 3 somebody."
+    held = "Open for 7_min_2_s at 31_mm, in 5 days: 22.1_GB free, 4_h_5_min, 24_%. At 3 somebody."
+    assert ask(page, "units", "m.words(a, 'c')", said).replace("\u00a0", "_") == held
+
+
 @pytest.mark.parametrize(
     ("kind", "count", "room", "shown"),
     [
