@@ -50,7 +50,7 @@ def test_how_a_part_came_out_is_said_with_one_tap_and_the_next_is_held_against_i
         expect(entry.get_by_role("button", pressed=True)).to_have_count(0)
     sound.click()
     expect(sound).to_have_attribute("aria-pressed", "true")
-    wait_until(lambda: service.get(f"/api/jobs/{job}")["outcome"] == "sound", within_s=5)
+    wait_until(lambda: service.get(f"/api/jobs/{job}")["outcome"] == "sound", within_s=30)
     page.reload()
     expect(entry.get_by_role("heading")).to_have_text(f"{NAME}, sound")
     expect(entry.get_by_role("button")).to_have_count(0)

@@ -96,8 +96,8 @@ def all_of_it_shows_one_height(page: Page) -> None:
     page.locator(".of-toolpath details summary").last.click()
     layers = page.locator(".of-toolpath .layers b")
     choice = page.locator(".stills select")
+    expect(choice.locator("option").nth(1)).to_be_attached()
     last = choice.locator("option").count() - 1
-    assert last > 0
     for key, layer, picture in (("End", "200", last), ("Home", "1", 0)):
         ruler.press(key)
         expect(layers).to_have_text(re.compile(rf"Layer {layer} of 200"))

@@ -8,6 +8,7 @@ protocol for tools.
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from push_service import Answer, PushService, StandIn, text
 from running import RunningService, wait_until
 from stillair.alerts.telephones import telephone_id
 
-from .conftest import NORTH, Look, chamber_files, until
+from .conftest import NORTH, WITHIN_S, Look, chamber_files, until
 from .test_report_page import shot as keep_picture
 
 PERSON = """
@@ -125,10 +126,11 @@ class Worker:
         until(page, "navigator.serviceWorker.ready.then((r) => r.active.state === 'activated')")
 
     def push(self, data: str) -> None:
-        until_s = 100
-        while not self._ids and until_s:
+        give_up_s = time.monotonic() + WITHIN_S
+        while not (self._ids and self._page.context.service_workers):
+            assert time.monotonic() < give_up_s, "there is no worker"
             self._page.wait_for_timeout(50)
-            until_s -= 1
+        self.evaluate("0")  # what comes while it is woken can get lost
         self._tools.send(
             "ServiceWorker.deliverPushMessage",
             {"origin": self._origin, "registrationId": self._ids[-1], "data": data},
@@ -262,11 +264,11 @@ def test_a_newer_word_on_an_alarm_takes_the_older_ones_place(
     worker.push(
         json.dumps(FIRE | {"title": "north bench: Still fire", "stage": "still", "key": "two"})
     )
-    until(page, f"{SHOWN}.then(([n]) => n.title.includes('Still') && n.renotify !== false)")
+    until(page, f"{SHOWN}.then(([n]) => n?.title.includes('Still') && n.renotify !== false)")
     worker.push(
         json.dumps(FIRE | {"title": "Over", "stage": "over", "priority": "low", "key": "3"})
     )
-    until(page, f"{SHOWN}.then(([n]) => n.title === 'Over')")
+    until(page, f"{SHOWN}.then(([n]) => n?.title === 'Over')")
     (shown,) = worker.shown(1)
     assert (shown["stays"], shown["calls"]) == (False, False)
     worker.push(json.dumps(FIRE | {"alarm": "north-bench-4", "title": "Another"}))

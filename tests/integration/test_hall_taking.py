@@ -191,7 +191,7 @@ def test_the_broker_may_go_and_come(own_broker: Broker, address: str) -> None:
         with taking(own_broker.port, address) as (taken, told):
             wait_until(lambda: board.words, within_s=20, every_s=0.02)
             own_broker.stop()
-            wait_until(lambda: told[-1][0] is False, within_s=10)
+            wait_until(lambda: told[-1][0] is False, within_s=30)
             assert f"127.0.0.1:{own_broker.port}" in taken.stopped_why
             own_broker.start()
             wait_until(lambda: board.is_through, within_s=40)
@@ -297,8 +297,8 @@ def test_what_nobody_understands_costs_only_itself(own_broker: Broker, address: 
         for number, (kind, payload) in enumerate(bad, 1):
             client.publish(good.topic(kind), payload, qos=1)
             if number % 3 == 0:  # more of one topic than find room would be left
-                wait_until(partial(has_faults, taken, number), within_s=10, every_s=0.02)
-        wait_until(partial(has_faults, taken, len(bad)), within_s=10, every_s=0.02)
+                wait_until(partial(has_faults, taken, number), within_s=30, every_s=0.02)
+        wait_until(partial(has_faults, taken, len(bad)), within_s=30, every_s=0.02)
         client.disconnect()
         client.loop_stop()
         assert taken.faults[""].count == 2

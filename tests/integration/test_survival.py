@@ -175,7 +175,7 @@ port = {own_broker.port}
         whole = resource.prlimit(service.pid, resource.RLIMIT_FSIZE)
         resource.prlimit(service.pid, resource.RLIMIT_FSIZE, (4096, whole[1]))
         tell("shed/relay", "on")
-        wait_until(lambda: service.now()["sounding"] == "fire", within_s=10)
+        wait_until(lambda: service.now()["sounding"] == "fire", within_s=30)
         wait_until(lambda: not service.get("/api/now")["stored"], within_s=15)
         assert service.get("/api/health")["status"] == "impaired"
         mails = wait_until(lambda: list(mail_server.messages), within_s=30)
@@ -185,9 +185,9 @@ port = {own_broker.port}
 
         resource.prlimit(service.pid, resource.RLIMIT_FSIZE, whole)
         wait_until(lambda: service.get("/api/now")["stored"], within_s=40)
-        kept = wait_until(lambda: service.events(kind="detector_contact"), within_s=10)
+        kept = wait_until(lambda: service.events(kind="detector_contact"), within_s=30)
         assert kept[0]["change"] == "raised"
-        assert standing(service, "store_fault") == []
+        wait_until(lambda: standing(service, "store_fault") == [], within_s=30)
         assert "Traceback" not in service.log.read_text()
         keys = [mail["message-id"] for mail in mail_server.messages]
         assert len(keys) == len(set(keys)), "the same message went out twice"
@@ -238,7 +238,7 @@ def test_a_stream_gone_mad_is_a_blind_camera_and_nothing_more(
             time.sleep(5.0)
             assert resident_kb(service.pid) - before_kb < GROWTH_KB
             at = service.now()["sensors"][0]["at"]
-            wait_until(lambda: service.now()["sensors"][0]["at"] > at, within_s=5)
+            wait_until(lambda: service.now()["sensors"][0]["at"] > at, within_s=30)
             stream.manner = Manner.PLAY
-            wait_until(lambda: service.now()["camera"]["condition"] == "fit", within_s=8)
+            wait_until(lambda: service.now()["camera"]["condition"] == "fit", within_s=30)
             assert "Traceback" not in service.log.read_text()
