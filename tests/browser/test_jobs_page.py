@@ -111,13 +111,13 @@ def test_pauses_stand_in_the_story_of_the_job_and_in_its_chart(serve: Serve, loo
     for what in ("pause", "resume", "pause"):
         at = str(service.now()["at"])
         service.post(f"/api/jobs/{job}/{what}")
-        wait_until(partial(later_than, at), within_s=30)
+        wait_until(partial(later_than, at), within_s=60)
 
     def kept() -> list[Any]:
         pauses: list[Any] = service.get(f"/api/jobs/{job}")["pauses"]
         return pauses if len(pauses) == 2 else []
 
-    pauses = wait_until(kept, within_s=30)
+    pauses = wait_until(kept, within_s=60)
     assert [pause["to_at"] is None for pause in pauses] == [False, True]
     assert [pause["height_mm"] for pause in pauses] == [12.4, 12.4]
     page = look(service, f"/#/jobs/{job}", width_px=360)

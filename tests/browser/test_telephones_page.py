@@ -401,6 +401,6 @@ def test_a_chamber_that_cannot_be_reached_never_looks_alive(tmp_path: Path, look
             keep_picture(page, f"out-of-touch-{scheme}")
         assert len(grounds) == 2, "styled as the other pages are, though nothing can be fetched"
         service.start()
-        wait_until(lambda: service.web.get("/api/health").is_success, within_s=20)
+        wait_until(lambda: service.web.get("/api/health").is_success, within_s=60)
         page.locator(".watch-lines").wait_for()  # it has tried again by itself, where it was
         page.context.close()

@@ -479,7 +479,7 @@ def test_housekeeping_is_seen_to_have_ended(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(keeping._scheduler, "_main_loop", lambda: None)
     keeping.start()
     try:
-        wait_until(lambda: not keeping.alive, within_s=30)
+        wait_until(lambda: not keeping.alive, within_s=60)
     finally:
         keeping.stop()
     assert keeping.alive, "it was told to stop"

@@ -450,7 +450,7 @@ def test_who_may_at_a_hall(
         made = command("token", "add", name, *TOKENS[name], "--data-dir", data).split()[-1]
         headers[name] = {"authorization": f"Bearer {made}"}
     with hall(folder, mosquitto.port, "", "--metrics", store=database_server.new_database()) as it:
-        wait_until(lambda: it.get("/api/health")["status"] == "ok", within_s=20)
+        wait_until(lambda: it.get("/api/health")["status"] == "ok", within_s=60)
         described = it.web.get("/api/openapi.json", headers=headers["viewer"]).json()
         told = operations(described)
         assert set(OF_HALL) < told
