@@ -81,7 +81,7 @@ class RunningService:
         self.log = folder / "service.log"
         scheme = "https" if trust else "http"
         self.web = httpx.Client(
-            base_url=f"{scheme}://127.0.0.1:{self.port}", timeout=10.0, verify=trust or True
+            base_url=f"{scheme}://127.0.0.1:{self.port}", timeout=60.0, verify=trust or True
         )
 
     def __enter__(self) -> Self:
@@ -151,7 +151,7 @@ class RunningService:
             else:
                 return
 
-    def stop(self, *, within_s: float = 10.0) -> int | None:
+    def stop(self, *, within_s: float = 60.0) -> int | None:
         """SIGTERM, and its exit status; harmless twice."""
         process, self._process = self._process, None
         if process is None:
