@@ -29,11 +29,16 @@ FEW_PICTURES = """
 from stillair.config import reading
 reading.BUILT_IN += "frames_per_s = 6\\n"
 """
-# An answer says after a second that something isn't stored yet. Here it waits for the disk of a
-# computer that does other things as well: what is asked for next is there.
+# An answer says after a second that something isn't stored yet, and after two that is an alarm.
+# The disk of a computer that does other things as well has half a minute, and what draws the
+# simulated pictures too: what is asked for next is there, and no alarm stands that a test knows
+# nothing of.
 PATIENT = """
-from stillair.runtime import hall_service, judging, service
+from stillair.fire import stillness
+from stillair.runtime import hall_service, judging, keeping, service
+from stillair.storage import writer
 hall_service.STORED_S = judging.STORED_S = service.STORED_S = 30.0
+writer.LATE_S = keeping.LATE_S = stillness.SLOW_FROM_S = 30.0
 """
 
 
@@ -49,7 +54,8 @@ class RunningService:
     With `trust` it is asked over HTTPS, by a client that believes nobody else. What its process
     does `before` comes before any of our own modules, unless those are `loaded`: enough for what
     changes a class, or a name where it is used. A `cold` one loads everything itself, as on a
-    board: for whoever measures its start or its memory.
+    board: for whoever measures its start or its memory. One that is not `patient` finds disk
+    and camera late as soon as a board does: for whoever has them fail.
     """
 
     def __init__(
@@ -61,6 +67,7 @@ class RunningService:
         before: str = "",
         loaded: bool = False,
         cold: bool = False,
+        patient: bool = True,
         trust: ssl.SSLContext | None = None,
     ) -> None:
         self.folder = folder
@@ -72,7 +79,8 @@ class RunningService:
         self._cold = cold
         if self._loaded and not cold:
             built_in = command == ("run",) and "--chamber" not in words
-            self._before = PATIENT + (FEW_PICTURES if built_in else "") + before
+            few = FEW_PICTURES if built_in else ""
+            self._before = (PATIENT if patient else "") + few + before
         # What a killed one leaves in memory goes with the test's other files; a cold one has its
         # newest readings where a board has them, for what is charged to the disk is measured.
         memory = {} if cold else {"RUNTIME_DIRECTORY": str(folder.parent)}
