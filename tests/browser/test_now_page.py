@@ -206,18 +206,19 @@ def test_an_address_that_names_no_page_says_so(shed: RunningService, look: Look)
 def test_the_first_picture_moves_nothing_away_from_under_a_finger(
     shed: RunningService, look: Look
 ) -> None:
-    held: list[Route] | None = []
+    held: list[Route] = []
+    may = False
 
     def hold(route: Route) -> None:
-        route.continue_() if held is None else held.append(route)
+        route.continue_() if may else held.append(route)
 
     page = look(shed, before=lambda context: context.route("**/api/picture*", hold))
     page.locator(".picture").scroll_into_view_if_needed()
     expect(page.locator(".picture .frame")).to_have_text("No picture yet.")
     height = "document.querySelector('.picture .frame').offsetHeight"
     before = page.evaluate(height)
-    waiting, held = held, None
-    for route in waiting:
+    may = True
+    for route in held:
         route.continue_()
     until(page, PICTURE_SHOWN)
     assert page.evaluate(height) == before
