@@ -29,7 +29,6 @@ def build(service: RunningService, name: str = NAME, *, minutes: float = 10.0) -
     return job
 
 
-@pytest.mark.timeout(240)
 def test_how_a_part_came_out_is_said_with_one_tap_and_the_next_is_held_against_it(
     serve: Serve, look: Look
 ) -> None:

@@ -119,7 +119,6 @@ def test_a_job_goes_on_paper_whole(serve: Serve, look: Look) -> None:
             (Path(folder) / f"{form}.pdf").write_bytes(pdf)
 
 
-@pytest.mark.timeout(120)
 def test_a_dark_screen_makes_no_dark_paper_and_the_file_comes_with_a_tap(
     shed: RunningService, look: Look
 ) -> None:

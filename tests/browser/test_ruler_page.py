@@ -130,7 +130,6 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, loo
     expect(section).to_contain_text("147\u00a0°C", timeout=60_000)
 
 
-@pytest.mark.timeout(240)
 def test_what_is_missing_is_said_and_can_be_given(serve: Serve, look: Look) -> None:
     service = serve(speed=120)
     job = str(service.post("/api/jobs", {"name": "Fin boxes", "material": ""})["id"])
@@ -200,7 +199,6 @@ def test_two_thousand_layers_are_reckoned_at_once(sums: Page) -> None:
     assert took_ms < 100.0
 
 
-@pytest.mark.timeout(240)
 def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Look) -> None:
     service = serve(speed=60)
     toolpath = sent(service, TALL)

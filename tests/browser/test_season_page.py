@@ -159,7 +159,6 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(
     expect(page.locator("main")).to_contain_text(re.compile(r"Drying of the filament: \d+\sh here"))
 
 
-@pytest.mark.timeout(240)
 def test_the_season_is_filled_in_and_removed_with_one_button_each(begin: Begin, look: Look) -> None:
     service = begin()
     # While the service begins anew nobody answers.
