@@ -7,6 +7,7 @@ import time
 import tracemalloc
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -91,6 +92,12 @@ def test_a_board_that_was_cut_off_catches_up_in_order_and_once(
         with taking(own_broker) as after:
             wait_until(lambda: any(e["topic"] == "note" for e in after.of("entries")), within_s=60)
             wait_until(lambda: len(after.readings()) >= 12, within_s=60)
+            # It is stopped once nothing waits but what has just come.
+            newest = datetime.fromisoformat(running.now()["sensors"][0]["at"]).timestamp()
+            wait_until(
+                lambda: max(at_ms for _, at_ms, _ in after.readings()) >= newest * 1000 - 1,
+                within_s=60,
+            )
             running.stop()
             time.sleep(0.5)
     data = tmp_path / "data"
