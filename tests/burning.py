@@ -207,9 +207,18 @@ class Stage:
         wait_until(lambda: self.alarms() & {"fire", "detector_contact"}, within_s=ANNOUNCED_S)
 
     def fire_is_kept(self) -> None:
-        """Wait until the history has the fire and nothing waits to be stored."""
-        wait_until(lambda: self.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
-        wait_until(lambda: self.events("fire"), within_s=ANNOUNCED_S)
+        """Wait until the history has the fire and nothing waits to be stored.
+
+        Whoever manages the service may begin it anew meanwhile.
+        """
+
+        def kept() -> bool:
+            try:
+                return self.service.get("/api/now")["stored"] and bool(self.events("fire"))
+            except httpx.HTTPError:
+                return False
+
+        wait_until(kept, within_s=2 * ANNOUNCED_S)
 
 
 @contextmanager
@@ -230,6 +239,7 @@ def burning(
         str(folder / "chamber.toml"),
         before=ordered.BEFORE + before,
         loaded=True,
+        patient=False,
         environment={**ordered.environment(folder), **(environment or {})},
     )
     stage = Stage(folder, service, mail, more, speed)

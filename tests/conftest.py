@@ -31,7 +31,7 @@ from stillair.storage.journal import Journal
 
 # Threads of libraries that keep a pool for later, by the start of their name.
 POOLED = ("AnyIO worker thread", "asyncio_", "pytest_timeout", "pytest-watcher")
-ENDING_S = 2.0  # how long a thread that was told to stop may still take
+ENDING_S = 20.0  # a thread that was told to stop may take that long on a busy computer
 
 
 # As nice as can be, since the service's long work is: beside tests that take every core it

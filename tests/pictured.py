@@ -35,12 +35,17 @@ def build(folder: Path, text: str = CHAMBER) -> Service:
     )
 
 
+def has_looked(service: Service, key: str) -> bool:
+    """Whether a picture has been looked at: only then can it be kept of what happens."""
+    return bool(service.pictures._eyes[key].ring.shots())
+
+
 @contextmanager
 def watched(service: Service, within_s: float) -> Iterator[Service]:
     """The service at work, from its first picture on."""
     service.start()
     try:
-        wait_until(lambda: service.picture(KEY), within_s=within_s)
+        wait_until(lambda: has_looked(service, KEY), within_s=within_s)
         yield service
     finally:
         service.stop()

@@ -179,7 +179,7 @@ class PushService:
             self.pushed.append(pushed)
             self._arrived.notify_all()
 
-    def wait_for(self, count: int, timeout_s: float = 20.0) -> list[Pushed]:
+    def wait_for(self, count: int, timeout_s: float = 60.0) -> list[Pushed]:
         """All that has come, as soon as there are so many. Fails the test after the timeout."""
         with self._arrived:
             came = self._arrived.wait_for(lambda: len(self.pushed) >= count, timeout_s)

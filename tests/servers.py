@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import shutil
 import signal
 import socket
@@ -24,15 +25,38 @@ from aiosmtpd.smtp import AuthResult, LoginPassword
 if TYPE_CHECKING:
     from aiosmtpd.smtp import SMTP, Envelope, Session
 
-START_TIMEOUT_S = 10.0
+START_TIMEOUT_S = 60.0  # of a computer that does other things as well
+# Ports that no system gives out by itself, so that what is free stays so until somebody listens
+# there, and while a server is away. Each process of tests takes blocks of them for itself.
+PORTS = range(12_000, 32_000)
+BLOCK_PORTS = 100
+_blocks: list[socket.socket] = []  # held while this process runs
+_ports: list[int] = []
 
 
 def free_loopback_port() -> int:
-    """A TCP port of 127.0.0.1 on which nothing listens at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A TCP port of 127.0.0.1 on which nothing listens, and that no other test is given."""
+    while True:
+        if not _ports:
+            _ports.extend(_own_block())
+        port = _ports.pop()
+        with suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
+
+
+def _own_block() -> range:
+    """Ports of this process alone, as the name of a socket says that only one can have."""
+    for first in random.sample(PORTS[::BLOCK_PORTS], len(PORTS) // BLOCK_PORTS):
+        mark = socket.socket(socket.AF_UNIX)
+        try:
+            mark.bind(f"\0stillair tests, ports from {first}")
+        except OSError:
+            mark.close()
+            continue
+        _blocks.append(mark)
+        return range(first, first + BLOCK_PORTS)
+    raise RuntimeError("other tests have taken all ports")
 
 
 # The part of a chamber file by which somebody is told; to be formatted with a server's address.
@@ -77,6 +101,7 @@ class MailServer:
             port=self.port,
             authenticator=self._signs_in if self._password is not None else None,
             auth_require_tls=False,
+            ready_timeout=START_TIMEOUT_S,
         )
         self._controller.start()
 
@@ -86,7 +111,7 @@ class MailServer:
             self._controller.stop(no_assert=True)
             self._controller = None
 
-    def wait_for(self, count: int, timeout_s: float = 10.0) -> list[EmailMessage]:
+    def wait_for(self, count: int, timeout_s: float = 60.0) -> list[EmailMessage]:
         """The messages so far, as soon as there are `count`. Fails the test after the timeout."""
         with self._arrived:
             came = self._arrived.wait_for(lambda: len(self.messages) >= count, timeout_s)

@@ -15,7 +15,7 @@ EVERY_S = 0.5
 
 
 def running_with_smoke(folder: Path, *words: str) -> RunningService:
-    """`stillair run` that is told of smoke twice a second once its camera gives pictures."""
+    """`stillair run` that is told of smoke twice a second once it has looked at a picture."""
     here = str(Path(__file__).parent)
     before = f"import sys; sys.path.insert(0, {here!r})\nimport smoke_seen; smoke_seen.install()"
     return RunningService(folder, *words, before=before)
@@ -36,10 +36,12 @@ def install() -> None:
 
 
 def _see_smoke(service: Any) -> None:
+    from pictured import has_looked
+
     pause = threading.Event()
     while True:
         for chamber in service.chambers():
-            if service.picture(chamber.key) is not None:
+            if has_looked(service, chamber.key):
                 chamber.supervisor.put(smoke(chamber.clock.now_s()))
         pause.wait(EVERY_S)
 

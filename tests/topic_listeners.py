@@ -21,7 +21,7 @@ class TopicListener:
         self.heard: list[bytes] = []
         self._came = threading.Condition()
 
-    def wait_for(self, count: int, timeout_s: float = 10.0) -> list[dict[str, Any]]:
+    def wait_for(self, count: int, timeout_s: float = 60.0) -> list[dict[str, Any]]:
         """The messages so far as JSON, as soon as there are `count`; fails the test after it."""
         with self._came:
             came = self._came.wait_for(lambda: len(self.heard) >= count, timeout_s)

@@ -52,7 +52,7 @@ class WebReceiver:
         """Where it listens."""
         return f"{'https' if self._tls else 'http'}://{host}:{self.port}{path}"
 
-    def wait_for(self, count: int, timeout_s: float = 10.0) -> list[Posted]:
+    def wait_for(self, count: int, timeout_s: float = 60.0) -> list[Posted]:
         """The requests so far, as soon as there are `count`. Fails the test after the timeout."""
         with self._came:
             came = self._came.wait_for(lambda: len(self.posted) >= count, timeout_s)

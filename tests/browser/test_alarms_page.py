@@ -27,7 +27,7 @@ def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
     first.get_by_role("button", name="I've seen it").click()
     for page in (first, second):
         expect(page.locator(".stands.supervisory .state")).to_have_text(
-            re.compile(r"^seen by this computer at \d\d:\d\d$"), timeout=2_000
+            re.compile(r"^seen by this computer at \d\d:\d\d$"), timeout=10_000
         )
         expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)
 

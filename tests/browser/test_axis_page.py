@@ -87,7 +87,7 @@ def resting_px(page: Page) -> tuple[float, float]:
         assert found is not None
         return found["x"], found["y"]
 
-    return wait_until(lambda: here if (here := corner()) == corner() else None, within_s=30)
+    return wait_until(lambda: here if (here := corner()) == corner() else None, within_s=60)
 
 
 def axis(page: Page) -> Locator:
@@ -311,7 +311,7 @@ def test_the_last_sound_job_and_the_band_stand_beside_it_in_words(
     service.post(f"/api/jobs/{job}/outcome", {"outcome": "sound"})
     told = service.get(f"/api/jobs/{job}")
     begun = service.post("/api/jobs", {"name": told["name"], "material": told["material"]})["id"]
-    wait_until(lambda: length_s(service, begun) > 300 or None, within_s=30)
+    wait_until(lambda: length_s(service, begun) > 300 or None, within_s=60)
     service.post(f"/api/jobs/{begun}/finish")
     page = opened(look, (service, begun))
     page.get_by_label("the last sound job of this part").check()

@@ -174,7 +174,6 @@ def tab_until(page: Page, what: str) -> None:
     raise AssertionError(f"Tab never reaches {what}")
 
 
-@pytest.mark.timeout(120)
 def test_a_job_is_looked_back_on_by_keyboard_and_a_link_keeps_its_moment(
     season: RunningService, look: Look
 ) -> None:

@@ -6,7 +6,6 @@ import re
 from dataclasses import replace
 from functools import partial
 
-import pytest
 from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
@@ -50,7 +49,6 @@ def field(page: Page) -> None:
     page.get_by_role("heading", name="At which height?").wait_for()
 
 
-@pytest.mark.timeout(240)
 def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: Look) -> None:
     service = serve(speed=60, frames_per_s=1)
     job = str(service.post("/api/jobs", {"name": "Two fin boxes", "material": "ASA"})["id"])
@@ -107,7 +105,6 @@ def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: L
     expect(page.locator(".rule .sought")).to_have_count(0)
 
 
-@pytest.mark.timeout(240)
 def test_what_people_remember_is_kept_and_taken_back(serve: Serve, look: Look) -> None:
     service = serve(speed=60)
     job = str(service.post("/api/jobs", {"name": "Rigger spacers", "material": "PA"})["id"])

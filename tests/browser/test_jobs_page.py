@@ -6,6 +6,7 @@ import re
 import shlex
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from playwright.sync_api import Page, expect
 
@@ -39,11 +40,11 @@ def test_from_the_list_to_one_job_and_back_after_reloading(
     expect(entry).to_contain_text(re.compile("What happened: .*door open"))
     line = entry.bounding_box()  # all of it leads to the job
     assert line is not None
-    page.mouse.click(line["x"] + line["width"] - 8, line["y"] + line["height"] / 2)
+    entry.click(position={"x": line["width"] - 8, "y": line["height"] / 2})
     for _ in range(2):
         expect(page.get_by_role("heading", name=NAME)).to_be_visible()
         expect(page.locator(".plot canvas")).to_be_visible()
-        assert "top between" in (page.locator(".plot").get_attribute("aria-label") or "")
+        expect(page.locator(".plot")).to_have_attribute("aria-label", re.compile("top between"))
         happened = page.locator(".rule li")
         expect(happened.filter(has_text=NOTE)).to_contain_text("this computer")
         expect(happened.filter(has_text=NOTE).locator(".mm")).to_have_text("12\u00a0mm")
@@ -110,8 +111,13 @@ def test_pauses_stand_in_the_story_of_the_job_and_in_its_chart(serve: Serve, loo
     for what in ("pause", "resume", "pause"):
         at = str(service.now()["at"])
         service.post(f"/api/jobs/{job}/{what}")
-        wait_until(partial(later_than, at), within_s=10)
-    pauses = service.get(f"/api/jobs/{job}")["pauses"]
+        wait_until(partial(later_than, at), within_s=60)
+
+    def kept() -> list[Any]:
+        pauses: list[Any] = service.get(f"/api/jobs/{job}")["pauses"]
+        return pauses if len(pauses) == 2 else []
+
+    pauses = wait_until(kept, within_s=60)
     assert [pause["to_at"] is None for pause in pauses] == [False, True]
     assert [pause["height_mm"] for pause in pauses] == [12.4, 12.4]
     page = look(service, f"/#/jobs/{job}", width_px=360)

@@ -29,7 +29,6 @@ def build(service: RunningService, name: str = NAME, *, minutes: float = 10.0) -
     return job
 
 
-@pytest.mark.timeout(240)
 def test_how_a_part_came_out_is_said_with_one_tap_and_the_next_is_held_against_it(
     serve: Serve, look: Look
 ) -> None:
@@ -50,7 +49,7 @@ def test_how_a_part_came_out_is_said_with_one_tap_and_the_next_is_held_against_i
         expect(entry.get_by_role("button", pressed=True)).to_have_count(0)
     sound.click()
     expect(sound).to_have_attribute("aria-pressed", "true")
-    wait_until(lambda: service.get(f"/api/jobs/{job}")["outcome"] == "sound", within_s=5)
+    wait_until(lambda: service.get(f"/api/jobs/{job}")["outcome"] == "sound", within_s=60)
     page.reload()
     expect(entry.get_by_role("heading")).to_have_text(f"{NAME}, sound")
     expect(entry.get_by_role("button")).to_have_count(0)
@@ -193,4 +192,4 @@ def test_who_erases_a_job_is_told_first_what_backups_still_hold(serve: Serve, lo
             page.get_by_role("button", name="Keep it").click()
             expect(asked).to_have_count(0)
     page.get_by_role("button", name="Yes, erase for ever").click()
-    wait_until(lambda: service.web.get(f"/api/jobs/{job}").status_code == 404 or None, within_s=30)
+    wait_until(lambda: service.web.get(f"/api/jobs/{job}").status_code == 404 or None, within_s=60)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, Route, expect
 
+import ordered
 from running import RunningService, wait_until
 
-from .conftest import DOOR, JOB, NORTH, Look, Serve, until
+from .conftest import DOOR, JOB, NORTH, Look, Serve, chamber_files, until
 from .pictures import LARGEST_BYTES, PICTURES, drawn_anew, for_the_readme
 
 PICTURE_SHOWN = "document.querySelector('.picture img')?.naturalWidth > 0"
@@ -170,15 +172,24 @@ window.setInterval = (what, every_ms, ...more) =>
 
 
 def test_how_the_watch_is_is_asked_anew_when_the_chamber_is_otherwise(
-    serve: Serve, look: Look
+    tmp_path: Path, look: Look
 ) -> None:
-    service = serve(LAMP_OFF.replace("at_s = 3", "at_s = 12"), frames_per_s=4)
-    page = look(service, before=lambda context: context.add_init_script(NO_ASKING_BY_THE_CLOCK))
-    page.evaluate("location.hash = '#/watch'")
-    page.locator(".watch-lines").wait_for()
-    dark = page.locator(".watch-lines li.wrong").filter(has_text="amera")
-    expect(dark).to_have_count(0)
-    expect(dark).to_have_count(1, timeout=45_000)
+    chamber = chamber_files(tmp_path, "", frames_per_s=4)
+    with RunningService(
+        tmp_path / "data",
+        *("--chamber", str(chamber)),
+        before=ordered.BEFORE,
+        loaded=True,
+        environment=ordered.environment(tmp_path),
+    ) as service:
+        page = look(service, before=lambda context: context.add_init_script(NO_ASKING_BY_THE_CLOCK))
+        page.evaluate("location.hash = '#/watch'")
+        page.locator(".watch-lines").wait_for()
+        dark = page.locator(".watch-lines li.wrong").filter(has_text="amera")
+        expect(dark).to_have_count(0)
+        ordered.order(tmp_path, "lamp_off", for_s=3600.0)
+        expect(dark).to_have_count(1, timeout=45_000)
+        page.close()  # before what it looks at
 
 
 def test_an_address_that_names_no_page_says_so(shed: RunningService, look: Look) -> None:
@@ -190,6 +201,27 @@ def test_an_address_that_names_no_page_says_so(shed: RunningService, look: Look)
         expect(said).to_be_visible()
         page.evaluate("location.hash = '#/'")
         expect(said).to_have_count(0)
+
+
+def test_the_first_picture_moves_nothing_away_from_under_a_finger(
+    shed: RunningService, look: Look
+) -> None:
+    held: list[Route] = []
+    may = False
+
+    def hold(route: Route) -> None:
+        route.continue_() if may else held.append(route)
+
+    page = look(shed, before=lambda context: context.route("**/api/picture*", hold))
+    page.locator(".picture").scroll_into_view_if_needed()
+    expect(page.locator(".picture .frame")).to_have_text("No picture yet.")
+    height = "document.querySelector('.picture .frame').offsetHeight"
+    before = page.evaluate(height)
+    may = True
+    for route in held:
+        route.continue_()
+    until(page, PICTURE_SHOWN)
+    assert page.evaluate(height) == before
 
 
 def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look) -> None:

@@ -30,6 +30,14 @@ def smoky(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
             return told["id"] if told else None
 
         name = wait_until(job, within_s=ENOUGH_S)
+        seen: set[bytes] = set()
+
+        def gives_pictures() -> bool:
+            answer = running.web.get("/api/picture")
+            seen.update([answer.content] if answer.is_success else [])
+            return len(seen) > 1  # the first of them lies where stills are taken from
+
+        wait_until(gives_pictures, within_s=ENOUGH_S)
         for number, height_mm in enumerate((0.3, 7.0, 8.2), start=1):
             running.post(f"/api/jobs/{name}/progress", {"height_mm": height_mm})
             path = f"/api/jobs/{name}/pictures"
@@ -107,7 +115,9 @@ def test_who_says_it_was_nothing_reads_what_would_have_ignored_it(
     expect(there.locator(".judged")).to_contain_text("It was nothing")
     answers = alarm.locator(".evidence .acts button")
     expect(answers).to_have_text(["It is still nothing", "It was something after all"])
-    first = smoky.get(f"/api/events/{_smoke(smoky)}/evidence")["judged"]["at"]
+    first = wait_until(
+        lambda: smoky.get(f"/api/events/{_smoke(smoky)}/evidence")["judged"], within_s=ENOUGH_S
+    )["at"]
     answers.first.click()
     wait_until(
         lambda: smoky.get(f"/api/events/{_smoke(smoky)}/evidence")["judged"]["at"] > first,
@@ -244,6 +254,7 @@ def test_after_nothing_both_words_are_offered_while_it_stands(
     warned: int,
 ) -> None:
     page = look(smoky)
+    page.locator(".sentence").wait_for()
     kept = {**WRONG, "signs": [{"sign": sign} for sign in signs]}
     page.evaluate(APART, {"alarms": [alarm], "kept": kept})
     said = ["It is still nothing", "It was something after all"][-buttons:]
@@ -254,6 +265,7 @@ def test_after_nothing_both_words_are_offered_while_it_stands(
 
 def test_of_several_dangers_one_picture_stands_open(smoky: RunningService, look: Look) -> None:
     page = look(smoky)
+    page.locator(".sentence").wait_for()
     over = {"kind": "fire", "condition": False, "annunciation": "latched_acknowledged"}
     heat = {"kind": "attendance_overdue", "class": "supervisory", "priority": "high"}
     alarms = [over, {"priority": "high"}, {"kind": "flame"}, heat]

@@ -119,11 +119,10 @@ def test_a_job_goes_on_paper_whole(serve: Serve, look: Look) -> None:
             (Path(folder) / f"{form}.pdf").write_bytes(pdf)
 
 
-@pytest.mark.timeout(120)
 def test_a_dark_screen_makes_no_dark_paper_and_the_file_comes_with_a_tap(
     shed: RunningService, look: Look
 ) -> None:
-    wait_until(lambda: shed.now()["job"] is not None, within_s=20)
+    wait_until(lambda: shed.now()["job"] is not None, within_s=60)
     job = shed.now()["job"]["id"]
     page = look(shed, f"/#/jobs/{job}/paper", width_px=1280)
     page.emulate_media(color_scheme="dark", media="print")

@@ -96,8 +96,8 @@ def all_of_it_shows_one_height(page: Page) -> None:
     page.locator(".of-toolpath details summary").last.click()
     layers = page.locator(".of-toolpath .layers b")
     choice = page.locator(".stills select")
+    expect(choice.locator("option").nth(1)).to_be_attached()
     last = choice.locator("option").count() - 1
-    assert last > 0
     for key, layer, picture in (("End", "200", last), ("Home", "1", 0)):
         ruler.press(key)
         expect(layers).to_have_text(re.compile(rf"Layer {layer} of 200"))
@@ -159,7 +159,6 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(
     expect(page.locator("main")).to_contain_text(re.compile(r"Drying of the filament: \d+\sh here"))
 
 
-@pytest.mark.timeout(240)
 def test_the_season_is_filled_in_and_removed_with_one_button_each(begin: Begin, look: Look) -> None:
     service = begin()
     # While the service begins anew nobody answers.

@@ -56,8 +56,8 @@ def faulty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]
     chamber = folder / "chamber.toml"
     chamber.write_text(FAULTY.format(bus=tree.bus_dir, host=mail.host, port=mail.port))
     with RunningService(folder / "data", "--chamber", str(chamber)) as running:
-        wait_until(lambda: "mail" in {f["thing"] for f in found(running)}, within_s=30)
-        wait_until(lambda: unfit(running) >= {"sensor top", "camera", "mail"}, within_s=30)
+        wait_until(lambda: "mail" in {f["thing"] for f in found(running)}, within_s=60)
+        wait_until(lambda: unfit(running) >= {"sensor top", "camera", "mail"}, within_s=60)
         yield running
     mail.stop()
 

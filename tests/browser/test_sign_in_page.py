@@ -119,9 +119,9 @@ def test_one_answers_an_alarm_and_another_sees_it_at_once_who_may_only_see(
     captain.get_by_role("button", name="I've seen it").click()
     for page in both:
         seen = re.compile(rf"^seen by {NAME} at \d\d:\d\d$")
-        expect(page.locator(".stands .state")).to_have_text(seen, timeout=2_000)
+        expect(page.locator(".stands .state")).to_have_text(seen, timeout=10_000)
     captain.get_by_role("button", name="Quiet for 3 minutes").click()
     for page in both:
         expect(page.locator(".stands .state")).to_have_text(
-            re.compile(r"^quiet until \d\d:\d\d$"), timeout=2_000
+            re.compile(r"^quiet until \d\d:\d\d$"), timeout=10_000
         )

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
+from running import wait_until
 from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
 
 from .conftest import Look, Serve
@@ -62,7 +63,7 @@ def test_a_toolpath_is_sent_read_and_given_to_a_job(
     choice.select_option(index=1)
     page.locator(".of-toolpath summary").filter(has_text="layers of").click()
     expect(page.locator(".of-toolpath").get_by_text("Layer 1 of 60")).to_be_visible()
-    assert service.get(f"/api/jobs/{job}")["toolpath"] is not None
+    wait_until(lambda: service.get(f"/api/jobs/{job}")["toolpath"], within_s=60)
     page.reload()
     expect(page.get_by_label("The job follows").locator("option:checked")).to_contain_text(NAME)
     service.post(f"/api/jobs/{job}/finish", {})
@@ -130,4 +131,5 @@ def test_a_look_before_starting_says_what_would_help(
     part = page.locator(".job")
     laid = "By its toolpath nothing is being laid at this moment."
     expect(part).to_contain_text(laid, timeout=READING_MS)
-    assert service.get(f"/api/jobs/{service.now()['job']['id']}")["toolpath"] is not None
+    job = service.now()["job"]["id"]
+    wait_until(lambda: service.get(f"/api/jobs/{job}")["toolpath"], within_s=60)

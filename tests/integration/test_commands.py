@@ -127,9 +127,9 @@ def test_an_exported_job_can_be_replayed(tmp_path: Path) -> None:
         '[simulation]\nscenario = "boat_shed_day"\nspeed = 30\n'
     )
     with RunningService(folder, "--chamber", str(chamber)) as service:
-        job = wait_until(lambda: service.now()["job"], within_s=20)["id"]
+        job = wait_until(lambda: service.now()["job"], within_s=60)["id"]
         wait_until(
-            lambda: len(service.get(f"/api/jobs/{job}/readings")["time_s"]) > 150, within_s=30
+            lambda: len(service.get(f"/api/jobs/{job}/readings")["time_s"]) > 150, within_s=60
         )
         file = tmp_path / "job.csv"
         # while the service runs, and again when it doesn't
@@ -159,7 +159,7 @@ def test_other_settings_are_tried_on_a_job(tmp_path: Path) -> None:
     chamber.write_text(text)
     lower.write_text(text.replace("limit_c = 80", "limit_c = 30"))
     with RunningService(folder, "--chamber", str(chamber)) as service:
-        job = wait_until(lambda: service.now()["job"], within_s=20)["id"]
+        job = wait_until(lambda: service.now()["job"], within_s=60)["id"]
 
         def is_long_enough() -> bool:
             # One high reading proves nothing to the watch: it wants some minutes of them.

@@ -56,6 +56,16 @@ class Reached:
             time.sleep(0.02)
         return True
 
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """It looks at nothing meanwhile: who connects and sends has done both when it does."""
+        go_on = threading.Event()
+        self.server.servers[0].get_loop().call_soon_threadsafe(go_on.wait, ENOUGH_S)
+        try:
+            yield
+        finally:
+            go_on.set()
+
     def connect(self, source: str = "127.0.0.1") -> socket.socket:
         return socket.create_connection(
             ("127.0.0.1", self.port), ENOUGH_S, source_address=(source, 0)
@@ -109,8 +119,10 @@ def test_who_sends_no_whole_head_is_hung_up_on(
     said: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(connections, "HEAD_S", 0.1)
-    with serving() as server, server.connect() as slow:
-        slow.sendall(said)
+    with serving() as server, ExitStack() as stack:
+        with server.held():
+            slow = stack.enter_context(server.connect())
+            slow.sendall(said)
         if said.startswith(ASKED):
             assert slow.recv(1000).startswith(b"HTTP/1.1 200")
             slow.sendall(b" HTTP/1.1\r\n")
@@ -208,8 +220,10 @@ async def test_what_is_written_goes_at_once() -> None:
 
 def test_a_stream_may_last(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(connections, "HEAD_S", 0.05)
-    with serving() as server, server.connect() as stream:
-        stream.sendall(ASKED.replace(b"/ ", b"/stream ", 1))
+    with serving() as server, ExitStack() as stack:
+        with server.held():
+            stream = stack.enter_context(server.connect())
+            stream.sendall(ASKED.replace(b"/ ", b"/stream ", 1))
         heard = b""
         while b"so far" not in heard:
             heard += stream.recv(1000)
@@ -220,9 +234,13 @@ def test_a_stream_may_last(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_two_requests_on_one_connection_with_a_pause(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(connections, "HEAD_S", 0.05)
-    with serving() as server, server.connect() as page:
-        for _ in range(2):
+    with serving() as server, ExitStack() as stack:
+        with server.held():
+            page = stack.enter_context(server.connect())
             page.sendall(ASKED)
+        for number in range(2):
+            if number:
+                page.sendall(ASKED)
             heard = b""
             while not heard.endswith(b"0\r\n\r\n"):
                 heard += page.recv(1000)

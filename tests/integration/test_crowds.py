@@ -59,7 +59,7 @@ def head(path: str, *more: str) -> bytes:
 @pytest.fixture(scope="module")
 def crowd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Crowd]:
     with Crowd(tmp_path_factory.mktemp("crowd")) as service:
-        wait_until(lambda: service.now()["sensors"], within_s=30)
+        wait_until(lambda: service.now()["sensors"], within_s=60)
         yield service
 
 

@@ -64,9 +64,9 @@ def test_a_disk_that_turns_read_only(
         disk.turn_read_only()
         stage.light()
         stage.fire_is_announced()
-        assert stage.service.get("/api/now")["stored"] is False
+        wait_until(lambda: not stage.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
         assert stage.service.get("/api/health")["status"] == "impaired"
-        assert any(alarm["kind"] == "store_fault" for alarm in stage.service.now()["alarms"])
+        wait_until(lambda: "store_fault" in stage.alarms(), within_s=ANNOUNCED_S)
         stage.service.stop()
         disk.unmount()
         disk.power_on()
@@ -87,7 +87,7 @@ def test_a_disk_that_hangs_for_half_a_minute(
             wait_until(lambda: not stage.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
             wait_until(lambda: time.monotonic() - begun_s >= HANGS_S, within_s=2 * HANGS_S)
             at = stage.seconds()
-            wait_until(lambda: stage.seconds() > at, within_s=5)
+            wait_until(lambda: stage.seconds() > at, within_s=60)
         finally:
             disk.thaw()
         stage.fire_is_kept()

@@ -52,7 +52,8 @@ def test_an_event_loop_that_is_blocked_for_ten_seconds(
         stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
-        assert manager.restarts == (watchdog_s < ordered.HELD_S)
+        # A second without a word may also be a computer that does other things.
+        assert bool(manager.restarts) is (watchdog_s < ordered.HELD_S)
 
 
 @pytest.mark.parametrize(

@@ -97,4 +97,4 @@ def test_a_journal_that_another_program_locks(tmp_path: Path, mail_server: MailS
             assert stage.service.get("/api/health")["status"] == "impaired"
             other.execute("ROLLBACK")
         stage.fire_is_kept()
-        assert stage.events("store_fault")
+        wait_until(lambda: stage.events("store_fault"), within_s=ANNOUNCED_S)

@@ -7,6 +7,7 @@ import time
 import tracemalloc
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -61,19 +62,19 @@ def test_who_comes_later_learns_how_it_is_and_a_killed_board_is_silent(
 ) -> None:
     with started(tmp_path, own_broker.port) as running:
         with taking(own_broker) as taker:
-            wait_until(lambda: taker.of("readings"), within_s=20)
+            wait_until(lambda: taker.of("readings"), within_s=60)
         with taking(own_broker) as later:
-            wait_until(lambda: later.of("watch") and later.of("now"), within_s=10)
+            wait_until(lambda: later.of("watch") and later.of("now"), within_s=60)
             assert later.messages[0][1]
             assert later.of("watch")[0]["state"] == "watching"
             assert later.of("now")[0]["simulated"]
             assert {s["name"] for s in later.of("now")[0]["sensors"]} == {"top", "middle"}
             running.kill()
-            wait_until(lambda: later.of("watch")[-1]["state"] == "silent", within_s=10)
+            wait_until(lambda: later.of("watch")[-1]["state"] == "silent", within_s=60)
             running.start()
-            wait_until(lambda: later.of("watch")[-1]["state"] == "watching", within_s=20)
+            wait_until(lambda: later.of("watch")[-1]["state"] == "watching", within_s=60)
             assert running.stop() == 0
-            wait_until(lambda: later.of("watch")[-1]["state"] == "ended", within_s=5)
+            wait_until(lambda: later.of("watch")[-1]["state"] == "ended", within_s=60)
             assert [told["state"] for told in later.of("watch")][-1] == "ended"
 
 
@@ -83,14 +84,20 @@ def test_a_board_that_was_cut_off_catches_up_in_order_and_once(
     with started(tmp_path, own_broker.port) as running:
         job = running.now()["job"]["id"]
         with taking(own_broker) as before:
-            wait_until(lambda: len(before.readings()) >= 6, within_s=20)
+            wait_until(lambda: len(before.readings()) >= 6, within_s=60)
             own_broker.stop()
             running.post(f"/api/jobs/{job}/note", {"text": "the broker is away"})
             time.sleep(4.0)
             own_broker.start()
         with taking(own_broker) as after:
-            wait_until(lambda: any(e["topic"] == "note" for e in after.of("entries")), within_s=30)
-            wait_until(lambda: len(after.readings()) >= 12, within_s=30)
+            wait_until(lambda: any(e["topic"] == "note" for e in after.of("entries")), within_s=60)
+            wait_until(lambda: len(after.readings()) >= 12, within_s=60)
+            # It is stopped once nothing waits but what has just come.
+            newest = datetime.fromisoformat(running.now()["sensors"][0]["at"]).timestamp()
+            wait_until(
+                lambda: max(at_ms for _, at_ms, _ in after.readings()) >= newest * 1000 - 1,
+                within_s=60,
+            )
             running.stop()
             time.sleep(0.5)
     data = tmp_path / "data"
@@ -114,7 +121,7 @@ def test_a_board_that_was_cut_off_catches_up_in_order_and_once(
     assert len(in_order) >= 2
     # The next process goes on from there.
     with started(tmp_path, own_broker.port), taking(own_broker) as next_one:
-        wait_until(lambda: len(next_one.readings()) >= 6, within_s=30)
+        wait_until(lambda: len(next_one.readings()) >= 6, within_s=60)
     again = {(sensor, at_ms) for sensor, at_ms, _ in next_one.readings()} & set(identities)
     assert not again, "the cursors were kept at the end"
     assert kept_readings(data) - set(identities) >= kept - set(identities)
@@ -124,11 +131,11 @@ def test_where_nobody_listens_all_of_it_is_kept_for_who_comes(
     tmp_path: Path, own_broker: Broker
 ) -> None:
     with started(tmp_path, own_broker.port) as running:
-        wait_until(lambda: "connected" in running.log.read_text(), within_s=15)
+        wait_until(lambda: "connected" in running.log.read_text(), within_s=60)
         time.sleep(2.5)
         with taking(own_broker) as taker:
-            wait_until(lambda: len(taker.readings()) >= 10, within_s=30)
-            wait_until(lambda: taker.of("entries"), within_s=30)
+            wait_until(lambda: len(taker.readings()) >= 10, within_s=60)
+            wait_until(lambda: taker.of("entries"), within_s=60)
     first_ms = min(at_ms for _, at_ms in kept_readings(tmp_path / "data"))
     assert min(at_ms for _, at_ms, _ in taker.readings()) == first_ms
     assert taker.of("entries")[0]["seq"] == 1
@@ -233,16 +240,18 @@ def test_an_alarm_stands_at_the_broker_until_it_is_over_and_answered(
 ) -> None:
     with board(tmp_path, own_broker.port) as first, taking(own_broker) as taker:
         first.alarms = [alarm(1), alarm(2)]
-        wait_until(lambda: len(standing(taker)) == 2, within_s=10)
+        wait_until(lambda: len(standing(taker)) == 2, within_s=60)
         first.alarms = [alarm(1, acknowledged_by="cox"), alarm(2)]
-        wait_until(lambda: standing(taker)["north-bench-1"]["acknowledged_by"] == "cox", within_s=5)
+        wait_until(
+            lambda: standing(taker)["north-bench-1"]["acknowledged_by"] == "cox", within_s=60
+        )
         first.alarms = [alarm(2)]
-        wait_until(lambda: standing(taker)["north-bench-1"] is None, within_s=5)
+        wait_until(lambda: standing(taker)["north-bench-1"] is None, within_s=60)
     # One that ended while nobody could tell it is taken back by the next process.
     with board(tmp_path, own_broker.port), taking(own_broker) as taker:
-        wait_until(lambda: standing(taker).get("north-bench-2", "") is None, within_s=10)
+        wait_until(lambda: standing(taker).get("north-bench-2", "") is None, within_s=60)
     with taking(own_broker) as last:
-        wait_until(lambda: last.of("watch"), within_s=5)
+        wait_until(lambda: last.of("watch"), within_s=60)
         assert not standing(last)
 
 
@@ -262,16 +271,16 @@ def test_an_alarm_of_the_watch_stands_at_the_broker(tmp_path: Path, own_broker: 
     chamber.write_text(head + inputs + "[mqtt]" + tail.partition("[mqtt]")[2])
     running = RunningService(tmp_path / "data", "--chamber", str(chamber))
     with running, taking(own_broker) as taker:
-        wait_until(lambda: taker.of("now"), within_s=20)
+        wait_until(lambda: taker.of("now"), within_s=60)
         say("bench/lamp", "smoke")
-        wait_until(lambda: standing(taker), within_s=20)
+        wait_until(lambda: standing(taker), within_s=60)
         (told,) = standing(taker).values()
         assert (told["kind"], told["class"]) == ("detector_contact", "alarm")
         kept = running.get("/api/alarms")["items"][0]
         assert all(kept[name] == value for name, value in told.items())
-        wait_until(lambda: told["id"] in taker.of("now")[-1]["standing"], within_s=5)
+        wait_until(lambda: told["id"] in taker.of("now")[-1]["standing"], within_s=60)
         wait_until(
-            lambda: {"event", "alarm"} <= {e["topic"] for e in taker.of("entries")}, within_s=10
+            lambda: {"event", "alarm"} <= {e["topic"] for e in taker.of("entries")}, within_s=60
         )
 
 
@@ -284,7 +293,7 @@ def mute_broker() -> Iterator[int]:
 
 def test_a_broker_that_never_answers_delays_nothing(tmp_path: Path) -> None:
     with mute_broker() as port, started(tmp_path, port) as running:
-        wait_until(lambda: "says nothing" in running.log.read_text(), within_s=30)
+        wait_until(lambda: "says nothing" in running.log.read_text(), within_s=60)
         for _ in range(10):
             assert running.get("/api/health")["status"] == "ok"
             time.sleep(0.5)
@@ -342,7 +351,7 @@ def test_a_broker_with_tls_and_password_is_trusted_and_trusts_or_why_not_is_said
                 (found,) = company.found("")
                 return found if found.state is not State.NOT_TRIED else None
 
-            found = wait_until(said, within_s=10)
+            found = wait_until(said, within_s=60)
             assert found is not None
             assert told in found.told
             assert found.told.startswith(where) is (name != "right")

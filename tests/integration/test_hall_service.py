@@ -71,7 +71,7 @@ def until_calm(running: RunningService, boards: Boards) -> None:
         said(boards)
         return standing(running) == "calm"
 
-    wait_until(is_calm, within_s=20)
+    wait_until(is_calm, within_s=60)
 
 
 def troubles(of: RunningService) -> list[str]:
@@ -89,7 +89,7 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
         with hall(tmp_path, own_broker.port, told) as running:
             until_calm(running, boards)
             assert running.get("/api/health") == {"status": "impaired"}
-            wait_until(lambda: troubles(running) == ["database"], within_s=10)
+            wait_until(lambda: troubles(running) == ["database"], within_s=60)
             assert running.get("/api/now")["hall"]["keep_days"] == 3_650
 
             tried(running, receiver)
@@ -108,7 +108,7 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
 
         # Another process, and what the broker has kept: nobody is told twice.
         with hall(tmp_path, own_broker.port, told) as running:
-            wait_until(lambda: standing(running) == "danger", within_s=10)
+            wait_until(lambda: standing(running) == "danger", within_s=60)
             boards.say(ONE, "alarms/north-bench-1", b"")
             *_, last = receiver.wait_for(3)
             assert last.told["stage"] == "over", [each.told for each in receiver.posted]
@@ -135,7 +135,7 @@ def tried(running: RunningService, receiver: WebReceiver) -> None:
         found: dict[str, Any] = running.get("/api/now")["alarm_test"]["chambers"][0]["test"]
         return found
 
-    wait_until(lambda: newest()["phase"] == "done", within_s=10)
+    wait_until(lambda: newest()["phase"] == "done", within_s=60)
     assert newest()["passed"]
     running.post(f"/api/alarm-tests/{test}/confirm", {"person": "captain", "heard": "heard"})
     assert running.get("/api/now")["alarm_test"]["ready"]
@@ -163,7 +163,7 @@ def speaking(broker: Broker) -> Iterator[Boards]:
 def acknowledged(running: RunningService, boards: Boards) -> None:
     """An order is signed, carried to the board, and its answer is shown."""
     order = running.post(f"/api/alarms/{KEY}-1/acknowledge")["order"]
-    wait_until(lambda: boards.orders, within_s=5)
+    wait_until(lambda: boards.orders, within_s=60)
     topic, message = boards.orders[0]
     read = read_order(message.payload(), SECRET)
     assert topic == f"{ONE}/north-bench/acts"
@@ -172,7 +172,7 @@ def acknowledged(running: RunningService, boards: Boards) -> None:
     boards.answer(done=False, reason="there is no such alarm")
     (said_of,) = wait_until(
         lambda: [o for o in running.get(f"/api/hall/{KEY}")["orders"] if o["state"] != "sent"],
-        within_s=5,
+        within_s=60,
     )
     assert (said_of["state"], said_of["reason"]) == ("refused", "there is no such alarm")
 
@@ -209,10 +209,10 @@ def test_both_connections_speak_tls_to_a_broker_with_an_authority_of_its_own(
         file.write_text(text.replace("[mqtt]", f'{login}trust_file = "{certificate.name}"'))
         with RunningService(tmp_path / "data", command=("hall", str(file))) as running:
             # It hears, and what boards hand on is taken: the other connection is let in as well.
-            wait_until(lambda: running.get("/api/health") == {"status": "ok"}, within_s=20)
+            wait_until(lambda: running.get("/api/health") == {"status": "ok"}, within_s=60)
         file.write_text(text.replace("[mqtt]", login))
         with RunningService(tmp_path / "data", command=("hall", str(file))) as running:
-            wait_until(lambda: running.get("/api/now")["hall"]["troubles"], within_s=10)
+            wait_until(lambda: running.get("/api/now")["hall"]["troubles"], within_s=60)
             found = running.get("/api/now")["hall"]
             assert not found["heard"]
             assert "it has a certificate that can't be trusted: self-signed" in found["why"]
@@ -225,11 +225,11 @@ def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
     with speaking(own_broker) as boards, hall(tmp_path, own_broker.port) as running:
         said(boards)
         boards.say(TWO, "watch", watch(TWO, state="silent"))
-        wait_until(lambda: len(rows(running)) == 2, within_s=10)
+        wait_until(lambda: len(rows(running)) == 2, within_s=60)
         assert standing(running, f"{TWO}.north-bench") == "out_of_reach"
         at = running.get("/api/hall")["revision"]
         boards.say(ONE, "now", b"what is this")
-        wait_until(lambda: standing(running) == "heed", within_s=5)
+        wait_until(lambda: standing(running) == "heed", within_s=60)
         changed = running.get("/api/hall", after=at)
         assert [row["chamber"] for row in changed["items"]] == [KEY]
         assert not changed["whole"]
@@ -238,18 +238,18 @@ def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
         # One that is no more is taken off; one that is heard can't be.
         assert running.web.delete(f"/api/hall/{KEY}").status_code == 409
         assert running.web.delete(f"/api/hall/{TWO}.north-bench").status_code == 200
-        wait_until(lambda: len(rows(running)) == 1, within_s=5)
+        wait_until(lambda: len(rows(running)) == 1, within_s=60)
 
         # Without the broker nothing is known, and with it again everything is.
         own_broker.stop()
-        wait_until(lambda: not running.get("/api/now")["hall"]["heard"], within_s=10)
+        wait_until(lambda: not running.get("/api/now")["hall"]["heard"], within_s=60)
         own_broker.start()
-        wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=15)
+        wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=60)
 
         # Nor is anything forgotten where broker and database have: what isn't heard isn't well.
         running.stop()
         with hall(tmp_path, own_broker.port) as again:
-            wait_until(lambda: again.get("/api/now")["hall"]["heard"], within_s=15)
+            wait_until(lambda: again.get("/api/now")["hall"]["heard"], within_s=60)
             (row,) = rows(again).values()
             assert (row["chamber"], row["name"]) == (KEY, "north bench")
             assert (row["standing"], row["reach"]) == ("out_of_reach", "unheard")
@@ -280,7 +280,7 @@ def test_without_its_people_it_goes_on_for_this_computer_alone(
         pass
     with hall(tmp_path, own_broker.port, "", "--host", "0.0.0.0") as running:
         assert "Not listening on 0.0.0.0" in running.log.read_text()
-        told = wait_until(lambda: running.get("/api/now")["hall"]["troubles"], within_s=20.0)
+        told = wait_until(lambda: running.get("/api/now")["hall"]["troubles"], within_s=60)
         assert any(of["subject"] == "page" and "owner" in of["text"] for of in told), told
 
 
@@ -301,10 +301,10 @@ def test_what_the_broker_has_no_room_to_queue_is_asked_for_again(tmp_path: Path)
             boards.say(ONE, "watch", watch(ONE))
             with hall(tmp_path, broker.port) as running:
                 wait_until(
-                    lambda: running.get("/api/now")["hall"]["counts"]["danger"] == 40, within_s=30
+                    lambda: running.get("/api/now")["hall"]["counts"]["danger"] == 40, within_s=60
                 )
                 wait_until(
-                    lambda: all(r["alarms"] == 2 for r in rows(running).values()), within_s=10
+                    lambda: all(r["alarms"] == 2 for r in rows(running).values()), within_s=60
                 )
     finally:
         broker.stop()
@@ -367,18 +367,18 @@ def test_a_real_board_and_a_real_database(
     ):
         bench.measure("bench/top", 44.0)
         job = board.post("/api/jobs", {"name": "Oarlock bushings", "material": "ASA"})["id"]
-        (key,) = wait_until(lambda: list(rows(running)), within_s=20)
+        (key,) = wait_until(lambda: list(rows(running)), within_s=60)
         mark = key.partition(".")[0]
         assert key == f"{mark}.north-bench"
         assert rows(running)[key]["place"] == "boat shed, left bench"
-        (kept,) = wait_until(lambda: running.get("/api/jobs")["items"], within_s=20)
+        (kept,) = wait_until(lambda: running.get("/api/jobs")["items"], within_s=60)
         assert (kept["id"], kept["name"]) == (f"{mark}.{job}", "Oarlock bushings")
 
         def measured() -> dict[str, Any] | None:
             bench.measure("bench/top", 44.0)
             return columns(running, f"/api/jobs/{kept['id']}/readings")
 
-        assert wait_until(measured, within_s=20)["sensors"]["top"]
+        assert wait_until(measured, within_s=60)["sensors"]["top"]
         assert running.get("/api/health")["status"] == "ok"
         one = running.get(f"/api/jobs/{kept['id']}")
         assert (one["chamber"], one["toolpath"], one["pauses"]) == (key, None, [])
@@ -392,12 +392,12 @@ def test_a_real_board_and_a_real_database(
         assert (told["kind"], told["stage"]) == ("detector_contact", "raised")
         assert standing(running, key) == "danger"
         running.post(f"/api/alarms/{told['alarm']}/acknowledge")
-        wait_until(lambda: states(running, key) == ["done"], within_s=10)
+        wait_until(lambda: states(running, key) == ["done"], within_s=60)
         own = told["alarm"].removeprefix(f"{mark}.")
         (seen,) = [each for each in board.now()["alarms"] if each["id"] == own]
         assert seen["acknowledged_by"].endswith("at the hall")
         (event,) = wait_until(
-            lambda: running.get("/api/events", kind="detector_contact")["items"], within_s=10
+            lambda: running.get("/api/events", kind="detector_contact")["items"], within_s=60
         )
         assert event["job"] == kept["id"]
 
@@ -415,7 +415,7 @@ def test_a_real_board_and_a_real_database(
             lambda: (
                 "other hall" in [t["subject"] for t in running.get("/api/now")["hall"]["troubles"]]
             ),
-            within_s=10,
+            within_s=60,
         )
 
 

@@ -37,7 +37,7 @@ class Hall(Taker):
         self.say("hall", told.payload())
 
     def board(self) -> str:
-        wait_until(lambda: self.of("watch"), within_s=20)
+        wait_until(lambda: self.of("watch"), within_s=60)
         return str(self.of("watch")[0]["board"])
 
     def has(self, entries: list[Any], readings: list[tuple[str, int, float | None]]) -> None:
@@ -97,7 +97,7 @@ def test_only_the_halls_word_moves_the_cursors(
 ) -> None:
     hall.takes()
     with served(tmp_path, own_broker) as running:
-        wait_until(lambda: hall.of("entries") and hall.readings(), within_s=20)
+        wait_until(lambda: hall.of("entries") and hall.readings(), within_s=60)
         first = list(hall.readings())
         hall.order(SECRET, alarm="north-bench-1")
         time.sleep(1.3)  # the broker has confirmed both, and the hall has said nothing
@@ -105,18 +105,18 @@ def test_only_the_halls_word_moves_the_cursors(
         assert hall.readings() == first
         assert not hall.of("acted"), "nobody has given this board a secret"
         hall.has(hall.of("entries"), first)
-        wait_until(lambda: len(hall.readings()) > len(first), within_s=5)
+        wait_until(lambda: len(hall.readings()) > len(first), within_s=60)
         # The hall ends: all is kept until it is back.
         hall.takes("ended")
-        wait_until(lambda: "takes nothing" in str(found(running)), within_s=5)
+        wait_until(lambda: "takes nothing" in str(found(running)), within_s=60)
         before = len(hall.readings())
         time.sleep(1.3)
         assert len(hall.readings()) == before
         # It is back with a store from before it had anything.
         hall.has([], [])
         hall.takes()
-        wait_until(lambda: first[0] in hall.readings()[before:], within_s=10)
-        wait_until(lambda: [e["seq"] for e in hall.of("entries")].count(1) == 2, within_s=10)
+        wait_until(lambda: first[0] in hall.readings()[before:], within_s=60)
+        wait_until(lambda: [e["seq"] for e in hall.of("entries")].count(1) == 2, within_s=60)
         assert found(running)["state"] == "fit"
     lanes = {told["lane"] for told in hall.of("readings")}
     assert lanes == {0}
@@ -146,7 +146,7 @@ def test_a_board_goes_on_from_where_the_hall_has_it(
         hall.has(had, had_readings)
         with taking(own_broker) as after:
             running.start()
-            wait_until(lambda: after.of("entries") and after.readings(), within_s=20)
+            wait_until(lambda: after.of("entries") and after.readings(), within_s=60)
             running.stop()
     first = after.of("entries")[0]
     assert first["seq"] == entries[2]["seq"], "where the hall has it, not 0"
@@ -185,23 +185,23 @@ def test_somebody_at_the_hall_acknowledges_and_nobody_else(
         f'topic = "bench/top"\n{LAMP}[mqtt]{tail}answers_secret_file = "secret"\n'
     )
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as running:
-        wait_until(lambda: standing(hall), within_s=20)
+        wait_until(lambda: standing(hall), within_s=60)
         (alarm,) = standing(hall)
         for _ in range(MANY):
             hall.order("another secret of sixteen", alarm=alarm)
         hall.order(SECRET, alarm="north-bench-99")
         hall.order(SECRET, alarm=alarm, act="reset")
-        wait_until(lambda: hall.of("acted"), within_s=10)
+        wait_until(lambda: hall.of("acted"), within_s=60)
         assert (hall.of("acted")[0]["done"], "alarm" in hall.of("acted")[0]["reason"]) == (
             False,
             True,
         )
         assert standing(hall)[alarm]["annunciation"] == "unacknowledged"
         hall.order(SECRET, alarm=alarm, by="cox\u202e\n")
-        wait_until(lambda: len(hall.of("acted")) == 2, within_s=10)
+        wait_until(lambda: len(hall.of("acted")) == 2, within_s=60)
         assert hall.of("acted")[1]["done"]
         wait_until(
-            lambda: standing(hall)[alarm]["acknowledged_by"] == "cox at the hall", within_s=5
+            lambda: standing(hall)[alarm]["acknowledged_by"] == "cox at the hall", within_s=60
         )
         kinds = {item["kind"]: item for item in running.get("/api/alarms")["items"]}
         assert "wrong signature" in kinds["delivery_fault"]["text"]

@@ -368,7 +368,7 @@ def test_what_can_be_no_pin_is_refused_in_words(
 
 def test_of_a_job_that_runs_a_pin_is_of_this_moment(service: RunningService) -> None:
     begun = wait_until(
-        lambda: service.web.get("/api/now").json()["chambers"][0]["job"], within_s=20
+        lambda: service.web.get("/api/now").json()["chambers"][0]["job"], within_s=60
     )["id"]
     assert service.web.post(f"/api/jobs/{begun}/pins", json={"height_mm": 1.5}).status_code == 200
     told = asked(service, f"{begun}/heights").json()

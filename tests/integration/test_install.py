@@ -392,7 +392,7 @@ def begin_trial(board: Board) -> tuple[str, subprocess.Popen[bytes]]:
         env={**board.environment, "STILLAIR_PROVE_S": "100000"},
         stdin=subprocess.DEVNULL,
     )
-    wait_until(lambda: board.version() != older and (board.stand / "up").exists(), within_s=30)
+    wait_until(lambda: board.version() != older and (board.stand / "up").exists(), within_s=60)
     return older, installing
 
 
@@ -430,7 +430,7 @@ def test_a_trial_that_was_cut_off_is_taken_back_at_the_next_start(installed: Boa
         subprocess.run(returning, env=installed.environment, check=True)
         return not (installed.place / "trial").exists()
 
-    wait_until(taken_back, within_s=30)
+    wait_until(taken_back, within_s=60)
     assert installed.version() == older
     # What waits for it is started by who ordered it; a start from here would wait for itself.
     assert not installed.order("systemctl start", "systemctl stop", "systemctl restart")

@@ -238,15 +238,15 @@ def test_the_first_page_asks_about_a_job_that_is_over_until_somebody_says(
     job = begun(service)
     service.post(f"/api/jobs/{job}/finish")
     # A job that was over a moment before may still be asked about until the next look.
-    wait_until(lambda: (service.now()["unsaid"] or {}).get("id") == job, within_s=10)
+    wait_until(lambda: (service.now()["unsaid"] or {}).get("id") == job, within_s=60)
     asked = service.now()["unsaid"]
     assert asked["name"] == "Fin box"
     assert asked["finished_at"] == service.get(f"/api/jobs/{job}")["finished_at"]
     tell(service, job, batch="ASA 4")
     assert service.now()["unsaid"] == asked
     tell_piece(service, job, 1, outcome="flawed")
-    wait_until(lambda: service.now()["unsaid"] is None, within_s=10)
+    wait_until(lambda: service.now()["unsaid"] is None, within_s=60)
     service.web.delete(f"/api/jobs/{job}/pieces/1")
-    wait_until(lambda: service.now()["unsaid"], within_s=10)
+    wait_until(lambda: service.now()["unsaid"], within_s=60)
     assert service.web.delete(f"/api/jobs/{job}").status_code == 200
     assert service.now()["unsaid"] is None

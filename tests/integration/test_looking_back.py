@@ -126,7 +126,6 @@ def service(folder: Path) -> Iterator[RunningService]:
         yield running
 
 
-@pytest.mark.timeout(240)
 def test_a_job_is_diagnosed_judged_and_held_against(service: RunningService, folder: Path) -> None:
     job = wait_until(lambda: service.now()["job"], within_s=60)
     refused = service.web.post(f"/api/jobs/{job['id']}/outcome", json={"outcome": "sound"})
@@ -185,7 +184,6 @@ def test_a_job_is_diagnosed_judged_and_held_against(service: RunningService, fol
     assert "Traceback" not in service.log.read_text()
 
 
-@pytest.mark.timeout(240)
 def test_how_far_other_settings_are_is_told(service: RunningService) -> None:
     # Only of a job that is over is it known how far its end is.
     job = wait_until(lambda: first_with(service, "finished_at"), within_s=120)["id"]

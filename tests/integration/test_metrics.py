@@ -116,9 +116,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService
     chamber = folder / "chamber.toml"
     chamber.write_text(WELL)
     with RunningService(folder / "data", "--chamber", str(chamber), "--metrics") as running:
-        wait_until(
-            lambda: running.get("/api/now")["chambers"][0]["air_c"] is not None, within_s=30.0
-        )
+        wait_until(lambda: running.get("/api/now")["chambers"][0]["air_c"] is not None, within_s=60)
         yield running
 
 
@@ -183,7 +181,7 @@ def test_a_camera_that_sees_and_the_disk_come_with_time(service: RunningService)
 def test_counters_only_grow(service: RunningService) -> None:
     name = of("stillair_readings_total", chamber=KEY, sensor="top")
     before = told(service)
-    wait_until(lambda: told(service)[name] > before[name], within_s=30.0)
+    wait_until(lambda: told(service)[name] > before[name], within_s=60)
     after = told(service)
     for (called, labels), value in before.items():
         if called.endswith("_total"):
@@ -245,14 +243,14 @@ def test_alarms_and_what_becomes_of_their_messages(ill: tuple[RunningService, We
         return [each["id"] for each in shown if each["priority"] == "high"]
 
     # Another may come between the two questions.
-    wait_until(lambda: told(service)[standing] == len(high()), within_s=30.0)
+    wait_until(lambda: told(service)[standing] == len(high()), within_s=60)
 
     def all_are_seen() -> bool:
         for alarm in high():
             service.post(f"/api/alarms/{alarm}/acknowledge")
         return told(service)[unseen] == 0
 
-    wait_until(all_are_seen, within_s=30.0)
+    wait_until(all_are_seen, within_s=60)
     assert now(told(service), "stillair_health") == ["impaired"]
 
 

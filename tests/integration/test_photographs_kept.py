@@ -89,7 +89,7 @@ def test_photographs_go_with_their_job(service: RunningService) -> None:
     kept = send(service, job, encoded()).json()["id"]
     assert kept in files(service)
     service.post(f"/api/jobs/{job}/finish")
-    wait_until(lambda: service.web.delete(f"/api/jobs/{job}").status_code == 200, within_s=10)
+    wait_until(lambda: service.web.delete(f"/api/jobs/{job}").status_code == 200, within_s=60)
     assert kept not in files(service)
 
 

@@ -87,7 +87,7 @@ def test_it_arrives_on_every_telephone_of_the_person(push: PushService, tmp_path
         assert pushed.headers["ttl"] == "86400"
         assert pushed.headers["urgency"] == "high"
         assert FIRE.text.encode() not in pushed.body
-    assert all(each.last_ok_at for each in wait_until(lambda: ok(route, 2), within_s=5))
+    assert all(each.last_ok_at for each in wait_until(lambda: ok(route, 2), within_s=60))
 
 
 def ok(route: PushRoute, count: int) -> tuple[Any, ...]:
@@ -153,14 +153,14 @@ def test_a_telephone_that_has_left_is_forgotten(
     push.answers[gone.path] = Answer(status)
     route = route_to(push, tmp_path, one, gone)
     route.send(FIRE)
-    wait_until(lambda: len(route.telephones.all()) == 1, within_s=5)
+    wait_until(lambda: len(route.telephones.all()) == 1, within_s=60)
     again = Telephones(tmp_path / "telephones.json", SystemClock().wall)
     assert [each.endpoint for each in again.all()] == [one.endpoint]
     push.answers[one.path] = Answer(status)
     error = failure(route)
     assert "127.0.0.1 says that this telephone has left" in error.reason
     assert error.retry and "join it there" in error.remedy
-    wait_until(lambda: not route.telephones.all(), within_s=5)
+    wait_until(lambda: not route.telephones.all(), within_s=60)
     error = failure(route)
     assert "no telephone of cox has joined" in error.reason and error.retry
     error = failure(route, replace(FIRE, stage="test"))
@@ -270,7 +270,7 @@ def test_no_address_or_key_stands_in_the_log(
     with caplog.at_level(logging.INFO):
         failure(route_to(push, tmp_path, one))
         # It is noted once it is told, by a thread that nobody waits for.
-        wait_until(lambda: "telephone" in caplog.text, within_s=5.0)
+        wait_until(lambda: "telephone" in caplog.text, within_s=60)
     for secret in ("very-secret", one.subscription()["auth"], one.subscription()["p256dh"]):
         assert secret not in caplog.text
 
@@ -300,7 +300,7 @@ def test_trials_are_bounded(push: PushService, tmp_path: Path) -> None:
     ]
     for thread in waiting:
         thread.start()
-    wait_until(lambda: push.asked == MOST_TRIALS, within_s=10)
+    wait_until(lambda: push.asked == MOST_TRIALS, within_s=60)
     with pytest.raises(CommandRefused, match="ask again"):
         route.trial(telephone_id(telephones[0].endpoint))
     held.set()
@@ -357,7 +357,7 @@ def test_a_fire_reaches_a_telephone_that_has_joined(push: PushService, tmp_path:
     chamber = chamber_file(tmp_path, push)
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
         assert service.get("/api/telephones") == {"items": [], "people": ["cox"]}
-        unjoined = wait_until(lambda: thing(service, "telephones of cox"), within_s=10)
+        unjoined = wait_until(lambda: thing(service, "telephones of cox"), within_s=60)
         assert unjoined["state"] == "unfit" and "page Telephones" in unjoined["remedy"]
         joined = service.post(
             "/api/telephones", {"person": "cox", "label": "the red one", **one.subscription()}
@@ -377,8 +377,9 @@ def test_a_fire_reaches_a_telephone_that_has_joined(push: PushService, tmp_path:
         assert one.sender(push.pushed[0], key=key, now=datetime.now(UTC))["sub"] == (
             "mailto:captain@shed.example"
         )
-        assert service.get("/api/telephones")["items"][0]["last_ok_at"]
-        assert thing(service, "telephones of cox")["state"] == "not tried"
+        # That it was taken is noted once its answer is here.
+        wait_until(lambda: service.get("/api/telephones")["items"][0]["last_ok_at"], within_s=60)
+        wait_until(lambda: thing(service, "telephones of cox")["state"] == "not tried", within_s=60)
     log = service.log.read_text()
     assert one.path not in log and "Traceback" not in log
 
@@ -420,7 +421,7 @@ def test_joining_trying_and_leaving(
     push.answers[other.path] = Answer(410)
     trial = quiet.post(f"/api/telephones/{second}/trial")
     assert not trial["taken"] and "has left" in trial["told"]
-    wait_until(lambda: quiet.get("/api/telephones")["items"] == [], within_s=5)
+    wait_until(lambda: quiet.get("/api/telephones")["items"] == [], within_s=60)
     for _ in range(2):
         assert quiet.web.delete(f"/api/telephones/{second}").status_code == 200
     assert quiet.web.post(f"/api/telephones/{second}/trial").status_code == 404
@@ -496,7 +497,7 @@ def test_damaged_files_are_told_and_end_nothing(push: PushService, tmp_path: Pat
             }
             return {name for name in NAMES if any(r.startswith(name) for r in reasons)}
 
-        wait_until(lambda: told() == NAMES, within_s=30)
+        wait_until(lambda: told() == NAMES, within_s=60)
     assert len(list(data.glob("*.damaged-*"))) == 2
 
 

@@ -121,6 +121,7 @@ def test_a_service_begins_with_the_season_and_removes_it_again(tmp_path: Path) -
         (under,) = service.get(f"/api/jobs/{over[-1]['id']}/settings")["items"]
         assert under["settings"]["target_c"] == default_chamber().chamber.target_c
         service.post(f"/api/jobs/{over[3]['id']}/note", {"text": "mine"})  # goes with it
+        wait_until(lambda: _with_the_days_own(service), within_s=60.0)
 
         assert service.web.delete("/api/season", timeout=60.0).status_code == 200
 
@@ -193,10 +194,15 @@ def test_without_the_option_the_history_stays_empty_until_somebody_fills_it(tmp_
         wait_until(lambda: _is_filled(service), within_s=60.0)
         assert service.pid == pid
         assert service.is_alive()
-        jobs = service.get("/api/jobs", limit=1000)["items"]
+        jobs = wait_until(lambda: _with_the_days_own(service), within_s=60.0)
         assert [job["state"] for job in jobs].count("finished") == JOBS
         assert "simulated" in jobs[-1]["origin"]
-        assert jobs[-1]["state"] == "running"  # the day's own, the last to be begun
+
+
+def _with_the_days_own(service: RunningService) -> list[dict[str, Any]]:
+    """All jobs, once the last of them is one that the day itself has begun."""
+    jobs: list[dict[str, Any]] = service.get("/api/jobs", limit=1000)["items"]
+    return jobs if jobs[-1]["state"] == "running" else []
 
 
 def _is_filled(service: RunningService) -> bool:
@@ -221,7 +227,7 @@ def test_the_season_is_never_mixed_with_a_chamber_of_ones_own(tmp_path: Path) ->
     with RunningService(folder, "--chamber", str(chamber)) as service:
         assert service.get("/api/season") == {"jobs": 0, "offered": False}
         assert service.web.post("/api/season").status_code == 409
-        wait_until(lambda: service.get("/api/jobs") and service.now()["air_c"], within_s=30.0)
+        wait_until(lambda: service.get("/api/jobs") and service.now()["air_c"], within_s=60)
     with RunningService(folder) as service:  # what was measured there doesn't make room
         assert service.get("/api/season") == {"jobs": 0, "offered": False}
         assert service.web.post("/api/season").status_code == 409

@@ -93,7 +93,7 @@ def test_what_was_learned_survives_a_restart_unless_the_sensor_is_another(tmp_pa
     chamber.write_text(text)
     service = RunningService(tmp_path / "data", "--chamber", str(chamber))
     with service:
-        wait_until(lambda: service.now()["air_c"], within_s=20)
+        wait_until(lambda: service.now()["air_c"], within_s=60)
         service.stop()
         first = learned(tmp_path)
         assert set(first["sensors"]) == {"top", "low"}
@@ -109,7 +109,7 @@ def test_what_was_learned_survives_a_restart_unless_the_sensor_is_another(tmp_pa
                 "UPDATE chamber_memory SET body = substr(body, 1, 40) WHERE chamber = 'north-bench'"
             )
         service.start()
-        wait_until(lambda: service.now()["air_c"], within_s=20)
+        wait_until(lambda: service.now()["air_c"], within_s=60)
         service.stop()
         assert set(learned(tmp_path)["sensors"]) == {"top", "low"}
     log = service.log.read_text()
@@ -171,23 +171,23 @@ port = {own_broker.port}
     tell("shed/relay", "off")
     tell("shed/top", "45.0")
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
-        wait_until(lambda: service.now()["contacts"], within_s=15)
+        wait_until(lambda: service.now()["contacts"], within_s=60)
         whole = resource.prlimit(service.pid, resource.RLIMIT_FSIZE)
         resource.prlimit(service.pid, resource.RLIMIT_FSIZE, (4096, whole[1]))
         tell("shed/relay", "on")
-        wait_until(lambda: service.now()["sounding"] == "fire", within_s=10)
-        wait_until(lambda: not service.get("/api/now")["stored"], within_s=15)
+        wait_until(lambda: service.now()["sounding"] == "fire", within_s=60)
+        wait_until(lambda: not service.get("/api/now")["stored"], within_s=60)
         assert service.get("/api/health")["status"] == "impaired"
-        mails = wait_until(lambda: list(mail_server.messages), within_s=30)
+        mails = wait_until(lambda: list(mail_server.messages), within_s=60)
         assert "detector" in str(mails[0]["subject"]).lower()
         now = service.now()
         assert now["alarms"][0]["kind"] == "detector_contact"
 
         resource.prlimit(service.pid, resource.RLIMIT_FSIZE, whole)
         wait_until(lambda: service.get("/api/now")["stored"], within_s=40)
-        kept = wait_until(lambda: service.events(kind="detector_contact"), within_s=10)
+        kept = wait_until(lambda: service.events(kind="detector_contact"), within_s=60)
         assert kept[0]["change"] == "raised"
-        assert standing(service, "store_fault") == []
+        wait_until(lambda: standing(service, "store_fault") == [], within_s=60)
         assert "Traceback" not in service.log.read_text()
         keys = [mail["message-id"] for mail in mail_server.messages]
         assert len(keys) == len(set(keys)), "the same message went out twice"
@@ -208,12 +208,12 @@ def test_a_sensor_tree_that_appears_and_vanishes(tmp_path: Path) -> None:
         f'bus_dir = "{tmp_path / "w1"}"\n'
     )
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
-        assert wait_until(lambda: standing(service, "sensor_fault"), within_s=20)
+        assert wait_until(lambda: standing(service, "sensor_fault"), within_s=60)
         for temperature_c in (40.0, 41.0, 42.0):
             tree.warm_to(ADDRESS, temperature_c)
-            wait_until(partial(recorded, service, temperature_c), within_s=15)
+            wait_until(partial(recorded, service, temperature_c), within_s=60)
             tree.unplug(ADDRESS)
-            wait_until(lambda: service.now()["sensors"][0]["fault"], within_s=15)
+            wait_until(lambda: service.now()["sensors"][0]["fault"], within_s=60)
         tree.warm_to(ADDRESS, 44.0)
         wait_until(lambda: not standing(service, "sensor_fault"), within_s=60)
         assert "Traceback" not in service.log.read_text()
@@ -230,15 +230,15 @@ def test_a_stream_gone_mad_is_a_blind_camera_and_nothing_more(
             f'[camera]\nsource = "{stream.address}"\n'
         )
         with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
-            wait_until(lambda: service.now()["camera"]["condition"] == "fit", within_s=15)
+            wait_until(lambda: service.now()["camera"]["condition"] == "fit", within_s=60)
             before_kb = resident_kb(service.pid)
             stream.manner = manner
-            wait_until(lambda: standing(service, "camera_fault"), within_s=20)
+            wait_until(lambda: standing(service, "camera_fault"), within_s=60)
             assert not service.now()["calm"]
             time.sleep(5.0)
             assert resident_kb(service.pid) - before_kb < GROWTH_KB
             at = service.now()["sensors"][0]["at"]
-            wait_until(lambda: service.now()["sensors"][0]["at"] > at, within_s=5)
+            wait_until(lambda: service.now()["sensors"][0]["at"] > at, within_s=60)
             stream.manner = Manner.PLAY
-            wait_until(lambda: service.now()["camera"]["condition"] == "fit", within_s=8)
+            wait_until(lambda: service.now()["camera"]["condition"] == "fit", within_s=60)
             assert "Traceback" not in service.log.read_text()

@@ -55,16 +55,16 @@ def test_a_machine_tells_of_its_job_on_a_topic(tmp_path: Path, own_broker: Broke
     chamber = tmp_path / "chamber.toml"
     chamber.write_text(CHAMBER.format(host=own_broker.host, port=own_broker.port))
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as running:
-        wait_until(lambda: "connected" in running.log.read_text(), within_s=15)
+        wait_until(lambda: "connected" in running.log.read_text(), within_s=60)
         say("nonsense")
         say('{"start": {"name": "Oarlock bushings", "material": "ASA"}}')
-        job = wait_until(lambda: told(running), within_s=15)
+        job = wait_until(lambda: told(running), within_s=60)
         assert (job["name"], job["material"], job["guessed"]) == ("Oarlock bushings", "ASA", False)
         say('{"start": {"name": "Oarlock bushings", "material": "ASA"}}')  # handed on twice
         say("height 12.4")
-        wait_until(lambda: (told(running) or {}).get("height_mm") == 12.4, within_s=15)
+        wait_until(lambda: (told(running) or {}).get("height_mm") == 12.4, within_s=60)
         say("pause")
-        wait_until(lambda: (told(running) or {}).get("state") == "paused", within_s=15)
+        wait_until(lambda: (told(running) or {}).get("state") == "paused", within_s=60)
         say("resume")
         say("finish")
         kept = wait_until(
@@ -73,7 +73,7 @@ def test_a_machine_tells_of_its_job_on_a_topic(tmp_path: Path, own_broker: Broke
                 if (item := running.get(f"/api/jobs/{job['id']}"))["finished_at"] is not None
                 else None
             ),
-            within_s=15,
+            within_s=60,
         )
         assert len(running.get("/api/jobs")["items"]) == 1
         assert "says nothing of a job" in running.log.read_text()

@@ -132,7 +132,7 @@ def test_over_http(tmp_path: Path) -> None:
             ("/api/jobs/none-1/weather", 404),
         ):
             assert web.get(wrong).status_code == status, wrong
-        job_id = wait_until(lambda: service.now()["job"], within_s=20)["id"]
+        job_id = wait_until(lambda: service.now()["job"], within_s=60)["id"]
         refused = web.get(f"/api/jobs/{job_id}/weather", timeout=60)
         assert refused.status_code == 409
         assert "toolpath" in refused.json()["detail"]

@@ -313,10 +313,28 @@ def test_danger_has_more_pictures_than_a_door() -> None:
 
 def test_a_still_is_due_after_the_first_layer_and_with_each_millimetre() -> None:
     heights = Heights()
+
+    def stills(job: str, *told_mm: float) -> list[float]:
+        due = []
+        for mm in told_mm:
+            if heights.due(job, mm, 0.0):
+                heights.took(0)
+                due.append(mm)
+        return due
+
     told = [0.0, 0.3, 0.6, 0.9, 1.2, 1.5, 1.9, 2.1, 5.0, math.nan, 5.4]
-    assert [mm for mm in told if heights.due("n-1", mm, 0.0)] == [0.3, 1.2, 2.1, 5.0]
-    assert heights.due("n-1", 0.3, 0.0), "a second piece begins again"
-    assert heights.due("n-2", 0.3, 0.0), "another job"
+    assert stills("n-1", *told) == [0.3, 1.2, 2.1, 5.0]
+    assert stills("n-1", 0.3) == [0.3], "a second piece begins again"
+    assert stills("n-2", 0.3) == [0.3], "another job"
+
+
+def test_a_still_that_did_not_come_stays_due_in_its_millimetre() -> None:
+    """As of a first layer that is told before the camera gives its first picture."""
+    heights = Heights()
+    assert heights.due("n-1", 0.2, 0.0)
+    assert heights.due("n-1", 0.4, 0.0)
+    heights.took(0)
+    assert not heights.due("n-1", 0.6, 0.0)
 
 
 @pytest.mark.parametrize(

@@ -73,7 +73,7 @@ export function Picture({ chamber, in_touch, may }) {
       ? T.old(duration(age_s))
       : "";
   return html`<figure class="picture" ref=${place}>
-    <div class="frame">
+    <div class=${shown || blind ? "frame" : "frame coming"}>
       ${shown
         ? html`<img src=${shown.address} alt=${T.alt} class=${over ? "doubtful" : ""} />`
         : html`<p>${T.waiting}</p>`}

@@ -60,12 +60,12 @@ class Heights:
 
     def __init__(self) -> None:
         self._job = ""
-        self._last_mm = -1
+        self._last_mm = self._due_mm = -1
         self._left_bytes = STILLS_BYTES
         self._then_s = math.inf
 
     def due(self, job: str, height_mm: float, t_s: float) -> bool:
-        """Whether this height is the first in its millimetre, and there may be one.
+        """Whether no still came in this millimetre so far, and there may be one.
 
         Pieces built in turn begin again at 0, and so do their stills.
         """
@@ -78,13 +78,12 @@ class Heights:
             return False
         gone_s, self._then_s = max(0.0, t_s - self._then_s), t_s
         self._left_bytes = min(STILLS_BYTES, self._left_bytes + gone_s * STILL_BYTES_PER_S)
-        if self._left_bytes <= 0.0:
-            return False
-        self._last_mm = whole_mm
-        return True
+        self._due_mm = whole_mm
+        return self._left_bytes > 0.0
 
     def took(self, size_bytes: int) -> None:
-        """The still that was due came, of such a size."""
+        """The still that was due came, of such a size; one that didn't stays due."""
+        self._last_mm = self._due_mm
         self._left_bytes -= size_bytes
 
 
