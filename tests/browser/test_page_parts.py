@@ -36,6 +36,46 @@ def test_labels_keep_their_distance(page: Page, wanted: list[int], placed: list[
 
 
 @pytest.mark.parametrize(
+    ("column", "uprights", "first"),
+    [
+        pytest.param([40, 40, 40, 40], [], 0, id="the line runs below: the first spot"),
+        pytest.param(
+            [40, 50, 40, 40], [], 2, id="a peak within the first spot and beside its edge"
+        ),
+        pytest.param([30, None, 60, 60], [], 0, id="a gap is no line"),
+        pytest.param([30, 60, None, 60], [], 1, id="but two readings across the spot are one"),
+        pytest.param([45, None, None, None], [], 1, id="a reading alone is a point"),
+        pytest.param([40, 40, 40, 40], [5], 1, id="a line from top to bottom"),
+        pytest.param([45, 45, 45, 45], [], None, id="it runs through all of them"),
+        pytest.param([], [], 0, id="nothing is drawn"),
+    ],
+)
+def test_a_word_stands_where_no_line_runs_through_it(
+    page: Page, column: list[float | None], uprights: list[int], first: int | None
+) -> None:
+    """Spots of 8 s and 2 degrees around 45, from 0, 12 and 24 s; readings every 10 s from 0."""
+    spots = [{"from_s": at, "to_s": at + 8, "low": 44, "high": 46} for at in (0, 12, 24)]
+    given = [spots, [10 * row for row in range(len(column))], [column], uprights]
+    found = ask(page, "label_spot", "m.clearSpot(...a)", given)
+    assert found == (None if first is None else spots[first])
+
+
+@pytest.mark.parametrize(
+    ("wanted", "placed"),
+    [
+        pytest.param(60, 60, id="far above: where it is wanted"),
+        pytest.param(130, 130, id="far below"),
+        pytest.param(100, 90.5, id="where the plate runs: just above it"),
+        pytest.param(105, 90.5 + 27, id="nearer to what is below: just below it"),
+    ],
+)
+def test_no_name_lies_across_the_beds_plate(page: Page, wanted: float, placed: float) -> None:
+    """A plate from 99.5 to 108.5, and a word that is 9 high on either side of its middle."""
+    plate = {"y": 99.5, "thick": 9}
+    assert ask(page, "section_layout", "m.besidePlate(...a)", [wanted, plate]) == placed
+
+
+@pytest.mark.parametrize(
     ("marks", "said"),
     [
         pytest.param([], [], id="nothing happened"),
@@ -427,6 +467,12 @@ def test_words_of_the_service_are_put_into_the_readers_unit(
     page: Page, text: str, unit: str, shown: str
 ) -> None:
     assert ask(page, "units", "m.words(a[0], a[1])", [text, unit]).replace("\u00a0", " ") == shown
+
+
+def test_figures_of_the_service_stay_on_the_line_of_their_unit(page: Page) -> None:
+    said = "Open for 7 min 2 s at 31 mm, in 5 days: 22.1 GB free, 4 h 5 min, 24 %. At 3 somebody."
+    held = "Open for 7_min_2_s at 31_mm, in 5 days: 22.1_GB free, 4_h_5_min, 24_%. At 3 somebody."
+    assert ask(page, "units", "m.words(a, 'c')", said).replace("\u00a0", "_") == held
 
 
 @pytest.mark.parametrize(

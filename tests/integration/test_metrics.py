@@ -128,9 +128,9 @@ def test_nobody_is_told_unless_it_is_switched_on(tmp_path: Path) -> None:
         assert "/metrics" not in running.get("/api/openapi.json")["paths"]
 
 
-def test_the_readme_has_each_name(service: RunningService) -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text()
-    section = readme.split("### For a metrics server\n", 1)[1].split("\n### ", 1)[0]
+def test_the_page_for_programs_has_each_name(service: RunningService) -> None:
+    page = (Path(__file__).parents[2] / "deploy" / "programs.md").read_text()
+    section = page.split("## For a metrics server\n", 1)[1].split("\n## ", 1)[0]
     rows = re.findall(r"^\| (`stillair.+?) \|", section, re.MULTILINE)
     written = {name for row in rows for name in re.findall(r"stillair_[a-z_]+", row)}
     wait_until(lambda: of("stillair_disk_free_bytes") in told(service), within_s=60.0)

@@ -101,12 +101,12 @@ def test_a_web_address_gets_all_that_a_program_needs_and_knows_whose_it_is() -> 
     assert second.headers["idempotency-key"] == first.headers["idempotency-key"]
 
 
-def test_what_readme_says_of_the_check_is_so() -> None:
+def test_what_the_page_for_programs_says_of_the_check_is_so() -> None:
     """The lines there, run on what really comes."""
-    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    page = (Path(__file__).parents[2] / "deploy" / "programs.md").read_text()
     (lines,) = (
         each.partition("```")[0]
-        for each in readme.split("```python\n")[1:]
+        for each in page.split("```python\n")[1:]
         if "stillair-signature" in each.lower()
     )
     given: dict[str, Callable[..., bool]] = {}

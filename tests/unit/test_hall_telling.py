@@ -404,6 +404,25 @@ def test_the_message_of_a_chamber_carries_that_it_is_simulated() -> None:
     assert all(notice.title.startswith("Simulated: ") for notice in notices)
 
 
+def test_of_several_in_one_message_each_says_once_that_it_is_simulated() -> None:
+    of = telling()
+    told: list[Notice] = []
+    for number in range(14):
+        one = Mirror()
+        one.take(f"{ONE}/north-bench/watch", watch(ONE, simulated=True), 0.0)
+        one.take(
+            f"{ONE}/north-bench/alarms/{NAME}", alarm(ONE, an_alarm(**DOOR), simulated=True), 0.0
+        )
+        chamber = one.chambers[f"{ONE}.north-bench"]
+        matter = alarm_matter(chamber, an_alarm(**DOOR), f"{NAME}{number}")
+        told += of.consider(matter, 100.0, DAY)
+    told += of.tick(200.0, DAY)
+    (gathered,) = [notice for notice in told if notice.stage == "gathered"]
+    lines = [line for line in gathered.text.splitlines() if line.startswith("- Simulated: ")]
+    assert len(lines) >= 4
+    assert [line.count("Simulated") for line in lines] == [1] * len(lines)
+
+
 def test_what_is_the_halls_own_climbs_no_further_once_seen_and_comes_back_anew() -> None:
     of, lost = telling(), chamber()
     lost.reach, lost.reach_s = Reach.UNHEARD, 0.0

@@ -119,7 +119,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, hall,
   const style = `--left: ${laid.left}px; --right: ${laid.right}px`;
   return html`<section class=${laned ? "hour along" : "hour along coming"} aria-labelledby="along">
     <h2 id="along">${T.temperatures}, ${symbol(unit)}</h2>
-    <${Moves} axis=${axis} view=${view} whole=${whole} began=${job.started_at} />
+    <${Moves} axis=${axis} view=${view} whole=${whole} job=${job} />
     <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} drawn=${beside.drawn} heights=${heights} unit=${unit}
       began=${job.started_at} spoken=${gestures.spoken} open=${setOpened} />
     <div class="line-of-time" style=${style} tabindex="0" role="group" aria-label=${A.group} aria-describedby="along-how"
@@ -137,8 +137,10 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, hall,
   </section>`;
 }
 
-/** What can be pressed to see another stretch. @param {{axis: Axis, view: View, whole: View, began: string}} props */
-function Moves({ axis, view, whole, began }) {
+/** What can be pressed to see another stretch. @param {{axis: Axis, view: View, whole: View, job: Job}} props */
+function Moves({ axis, view, whole, job }) {
+  const began = job.started_at;
+  const cooled = job.finished_at !== null && view.from_s < Date.parse(job.finished_at) / 1000 && view.to_s > Date.parse(job.finished_at) / 1000 + 1;
   const all = isWhole(view, whole);
   const about = axis.at_s !== null && axis.at_s >= view.from_s && axis.at_s <= view.to_s ? axis.at_s : undefined;
   const zoom = (/** @type {number} */ factor) => () => axis.change((now, most) => zoomed(now, most, factor, about));
@@ -149,7 +151,7 @@ function Moves({ axis, view, whole, began }) {
   const button = (/** @type {string} */ words, /** @type {() => void} */ act, /** @type {boolean} */ useless) =>
     html`<button type="button" class="act" aria-disabled=${useless} onClick=${act}>${words}</button>`;
   return html`<div class="moves">
-    <p class="seen">${A.seen(from, to, duration(view.to_s - view.from_s))}</p>
+    <p class="seen">${A.seen(from, to, duration(view.to_s - view.from_s))}${cooled && A.with_cooling}</p>
     <div class="acts">
       ${button(A.closer, zoom(CLOSER), view.to_s - view.from_s <= 20)} ${button(A.farther, zoom(1 / CLOSER), all)}
       ${button(A.earlier, pan(-STEP), view.from_s <= whole.from_s)} ${button(A.later, pan(STEP), view.to_s >= whole.to_s)}

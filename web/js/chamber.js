@@ -69,10 +69,10 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} may=${may} />
       <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} when=${when} />
-    </div>
-    <div class="abreast">
-      ${!due && nearby}
-      ${may && (!danger || chamber.opening?.until_at) && html`<${Opening} chamber=${chamber} must=${must} />`}
+      <div class="abreast">
+        ${!due && nearby}
+        ${may && (!danger || chamber.opening?.until_at) && html`<${Opening} chamber=${chamber} must=${must} />`}
+      </div>
     </div>
     ${steps}
     <${StopReady} chamber=${chamber} may=${may} owner=${owner} />

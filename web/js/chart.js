@@ -7,6 +7,7 @@
 import uPlot from "../vendor/uplot.js";
 import { clock, duration, figure, inUnit, moment, symbol } from "./units.js";
 import { drawBetween, drawThen } from "./chart_beside.js";
+import { clearSpot } from "./label_spot.js";
 import { onPaper } from "./paper.js";
 import { farthest } from "./scale.js";
 import { apart } from "./section_layout.js";
@@ -253,7 +254,29 @@ export class Chart {
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
     ctx.restore();
-    this.write(plot, S.hour.target, bbox.left / px + 4, y / px - 4, this.colours.soft);
+    this.writeTarget(plot, y / px);
+  }
+
+  /** On its line or below it, as far to the left as no curve runs through it. @param {Plot} plot  @param {number} y  CSS pixels */
+  writeTarget(plot, y) {
+    const { left, top, width, height } = inPixels(plot.bbox);
+    const wide = measure(this.colours.font).measureText(S.hour.target).width;
+    const places = [];
+    for (let x = left + 4; x + wide <= left + width; x += wide / 2) places.push({ x, base: y - 4 }, { x, base: y + 13 });
+    const spots = places
+      .filter(({ base }) => base - 12 >= top && base + 3 <= top + height)
+      .map(({ x, base }) => ({
+        x,
+        base,
+        from_s: plot.posToVal(x - 2 - left, "x"),
+        to_s: plot.posToVal(x + wide + 2 - left, "x"),
+        low: plot.posToVal(base + 3 - top, "y"),
+        high: plot.posToVal(base - 11 - top, "y"),
+      }));
+    const instants = this.bands().flatMap((band) => (band.class === "notice" ? [band.from_s] : []));
+    const [time_s, ...columns] = /** @type {any[]} */ (plot.data);
+    const spot = clearSpot(spots, time_s, columns, instants) ?? spots[0];
+    if (spot) this.write(plot, S.hour.target, spot.x, spot.base, this.colours.soft);
   }
 
   /** A filled arrow at the edge for each reading beyond it, in its line's colour. @param {Plot} plot */
@@ -331,6 +354,12 @@ export class Chart {
     plot.ctx.fillText(text, x * px, y * px);
     plot.ctx.restore();
   }
+}
+
+/** @param {{left: number, top: number, width: number, height: number}} box  of the canvas's own pixels */
+function inPixels({ left, top, width, height }) {
+  const px = uPlot.pxRatio;
+  return { left: left / px, top: top / px, width: width / px, height: height / px };
 }
 
 /** @param {string} name */

@@ -60,7 +60,7 @@ function Lines({ told, unit, at, owner }) {
   return html`<ul class="todo">
     ${told.map(
       (each) => html`<li key=${`${each.thing} ${each.told}`} class=${each.how}>
-        ${each.how === "well" ? html`<span></span>` : html`<${Shape} kind=${each.how === "wrong" ? "trouble" : "note"} />`}
+        ${each.how !== "well" && html`<${Shape} kind=${each.how === "wrong" ? "trouble" : "note"} />`}
         <p>
           <strong>${first(each.thing)}:</strong> ${words(each.told, unit)}.
           ${each.since_at && ` ${(each.how === "wrong" || each.part === "camera" ? W.since : W.of)(moment(each.since_at, at))}`}

@@ -134,7 +134,7 @@ function About({ job, events, now }) {
   const paused = job.paused_s > 0 ? T.paused(duration(job.paused_s)) : "";
   const high = job.height_mm === null ? S.job.height_unknown : S.job.at(height(job.height_mm));
   return html`<p class="sub">
-      ${unreal(job)}${what && `${what}. `}${began}, ${lasting}${paused}. ${S.job[job.state]}. ${high}
+      ${unreal(job)}${what && `${what}. `}${began}, ${job.finished_at ? T.without_cooling(lasting) : lasting}${paused}. ${S.job[job.state]}. ${high}
     </p>
     <p class="sub">${inShort(events, job)}</p>
     ${job.notes && html`<p class="notes">${job.notes}</p>`}`;

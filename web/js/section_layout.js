@@ -13,6 +13,7 @@ const LEAST = { width: 150, height: 170 }; // inside; a flatter box leaves no pl
 const BED = { width: 136, above: 36, thick: 9 };
 const PART_WIDTH = 58;
 const PART_OFF = -6; // from the middle, so that marks have room
+const WORD_HALF = 9; // half as high as a line of small words
 const RULE_LENGTH = 200; // of the ruler above the bed, where the box is high enough
 /** Rulers to choose from: how long, with a figure at every so many, in mm. */
 const RULES_MM = [
@@ -173,6 +174,17 @@ export function bed({ inner }) {
     y: inner.bottom - BED.above,
     thick: BED.thick,
   };
+}
+
+/**
+ * Where a word's middle goes so that the plate doesn't run through it: as it is wanted, else just above or below.
+ * @param {number} y  @param {{y: number, thick: number}} plate  @returns {number}
+ */
+export function besidePlate(y, { y: top, thick }) {
+  const middle = top + thick / 2;
+  const apart_px = thick / 2 + WORD_HALF;
+  if (Math.abs(y - middle) >= apart_px) return y;
+  return y <= middle ? middle - apart_px : middle + apart_px;
 }
 
 /**

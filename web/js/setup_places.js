@@ -2,7 +2,7 @@
 
 import { useRef, useState } from "../vendor/preact-hooks.js";
 import { html } from "./html.js";
-import { bed, boxOf, placed } from "./section_layout.js";
+import { bed, besidePlate, boxOf, placed } from "./section_layout.js";
 import { G } from "./strings_setup.js";
 import { Walls } from "./walls.js";
 
@@ -29,7 +29,7 @@ export function Drawn({ draft }) {
   return html`<figure class="drawn">
     <svg class="placing" viewBox=${viewOf(box)} role="img" aria-label=${T.drawn(draft.name, spots.map(({ sensor }) => sensor.name))}>
       <${Inside} draft=${draft} box=${box} plate=${plate} id="drawn" />
-      ${spots.map(({ sensor, x, y, spot }) => html`<g key=${sensor.name}><circle class="dot" cx=${x} cy=${y} r="6" /><${Label} name=${sensor.name} x=${x} y=${y} spot=${spot} /></g>`)}
+      ${spots.map(({ sensor, x, y, spot }) => html`<g key=${sensor.name}><circle class="dot" cx=${x} cy=${y} r="6" /><${Label} name=${sensor.name} x=${x} y=${y} spot=${spot} plate=${plate} /></g>`)}
     </svg>
     <figcaption>${draft.name.trim()}</figcaption>
   </figure>`;
@@ -63,9 +63,13 @@ function Inside({ draft, box, plate, id }) {
     <g class="bed"><rect x=${plate.left} y=${plate.y} width=${plate.right - plate.left} height=${plate.thick} /></g>`;
 }
 
-/** @param {{name: string, x: number, y: number, spot: Spot}} props */
-function Label({ name, x, y, spot }) {
-  return html`<text class="small" x=${x + (spot[0] > 0.6 ? -15 : 15)} y=${y + 4} text-anchor=${spot[0] > 0.6 ? "end" : "start"}>${name}</text>`;
+/**
+ * A sensor's name beside its dot; above the bed's plate where that would run through it.
+ * @param {{name: string, x: number, y: number, spot: Spot, plate: ReturnType<typeof bed>}} props
+ */
+function Label({ name, x, y, spot, plate }) {
+  const left = spot[0] > 0.6;
+  return html`<text class="small" x=${x + (left ? -15 : 15)} y=${besidePlate(y, plate) + 4} text-anchor=${left ? "end" : "start"}>${name}</text>`;
 }
 
 /** @param {{draft: Draft, set: (sensors: DraftSensor[]) => void}} props */
@@ -112,7 +116,7 @@ export function Places({ draft, set }) {
           }}>
           <circle class="touch" cx=${x} cy=${y} r=${TOUCH} />
           <circle class="dot" cx=${x} cy=${y} r="9" />
-          <${Label} name=${sensor.name} x=${x} y=${y} spot=${spot} />
+          <${Label} name=${sensor.name} x=${x} y=${y} spot=${spot} plate=${plate} />
         </g>`,
       )}
     </svg>

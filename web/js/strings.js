@@ -478,6 +478,8 @@ export const S = {
     /** @param {string} lasting */
     pause_goes_on: (lasting) => `Paused for ${lasting} so far.`,
     /** @param {string} lasting */
+    without_cooling: (lasting) => `${lasting} without the cooling`,
+    /** @param {string} lasting */
     paused: (lasting) => `, ${lasting} of it paused`,
   },
 

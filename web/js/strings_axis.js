@@ -11,6 +11,7 @@ export const A = {
   later: "Later",
   /** @param {string} from  @param {string} to  @param {string} lasting */
   seen: (from, to, lasting) => `${from} to ${to}, ${lasting}`,
+  with_cooling: " with the cooling",
   point: "Point at a moment, and all that is known of it stands here.",
   /** @param {string} name */
   no_value: (name) => `${name} no reading`,

@@ -393,7 +393,7 @@ export const G = {
     no_route: (fault) => `This ${fault}.`,
     no_broker: "This goes through a broker, and none is chosen: name it on the step Sensors, at “temperature sent by MQTT”.",
     signs: "What signs messages to the web address",
-    signs_how: "Copy it now into what takes them there: it was made by chance, is written into the chamber file, and is not shown here again. How a message is checked with it stands in README.md, “Routes”.",
+    signs_how: "Copy it now into what takes them there: it was made by chance, is written into the chamber file, and is not shown here again. How a message is checked with it stands in deploy/programs.md.",
     server: "The server that takes e-mail",
     other_server: "another one",
     host: "Its name",

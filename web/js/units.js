@@ -139,7 +139,8 @@ export function words(text, unit) {
       temperature(Number(value.replace("−", "-")), unit),
     )
     .replace(/(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC/g, (_, date, time) => `${whole(`${date}T${time}Z`)} (${zone()})`)
-    .replace(/(\d) mm\b/g, "$1\u00a0mm")
+    .replace(/(\d) (mm|s|min|h|MB|GB|%)(?![\w/])/g, "$1\u00a0$2")
+    .replace(/(h|min) (?=\d+\u00a0(?:min|s)\b)/g, "$1\u00a0")
     .replace(/((?:\d+(?:\.\d+)? to )?\d+(?:\.\d+)?) degrees/g, (_, range) => {
       const shown = range.replace(/[\d.]+/g, (/** @type {string} */ k) => (unit === "f" ? (Number(k) * 1.8).toFixed(1) : k));
       return `${shown}\u00a0degrees`;

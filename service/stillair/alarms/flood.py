@@ -85,10 +85,7 @@ def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> 
         return first
     place = f"{mark}: " if mark else ""
     start = f"{place}{figures.clause(chamber_name)}: "
-    heads = [
-        f"{notice.title.removeprefix(start)}. {notice.text.removeprefix(place).partition('. ')[0]}"
-        for notice in found
-    ]
+    heads = [_head(notice, start) for notice in found]
     more = len(heads) - _LISTED
     listed = [f"- {head}" for head in heads[:_LISTED]] + (
         [f"- and {more} more"] if more > 0 else []
@@ -106,3 +103,14 @@ def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> 
         created_s=t_s,
         stage="gathered",
     )
+
+
+def _head(notice: Notice, start: str) -> str:
+    """One of several in a line: what it is, and the first sentence about it.
+
+    Of a hall's chambers only some may be simulated. That stands in a message's title as well as in
+    its text, and in a line once.
+    """
+    mark = notice.title.partition(": ")[0] + ": "
+    first = notice.text.removeprefix(mark).partition(". ")[0]
+    return f"{notice.title.removeprefix(start)}. {first}"

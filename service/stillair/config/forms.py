@@ -1,7 +1,7 @@
 """What each key of the chamber file takes, in words, read off the settings' own fields.
 
-The same words tell somebody what would have been right and fill the README's
-table, so neither can go out of date.
+The same words tell somebody what would have been right and fill the table in
+deploy/settings.md, so neither can go out of date.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ UNITS = {
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One row of the README's table.
+    """One row of the table in deploy/settings.md.
 
     `key` is the dotted path; `only` names the drivers that have the key, and
     is empty when all have it or the table knows no drivers.

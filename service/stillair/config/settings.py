@@ -1,8 +1,8 @@
 """The settings of one chamber, frozen: everything that a chamber file says.
 
 Every field's description and limits stand here and in `inputs` and `reach`
-once: the check at start, the words of a fault and the README's table are all
-made from them. Rules between tables are in `together`.
+once: the check at start, the words of a fault and the table in
+deploy/settings.md are all made from them. Rules between tables are in `together`.
 """
 
 from __future__ import annotations

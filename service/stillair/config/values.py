@@ -2,8 +2,8 @@
 
 Every check raises `ValueError` with a clause that goes on from
 `key = value: `, such as "has to start with /dev/". `Takes` says what a kind of
-value is in the same words to the README's table and to somebody who wrote
-something else.
+value is in the same words to the table in deploy/settings.md and to somebody
+who wrote something else.
 
 Files named in a chamber file are looked for beside that file. A
 `FileContext` in pydantic's validation context says where that is, and whether
