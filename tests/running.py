@@ -82,9 +82,10 @@ class RunningService:
             few = FEW_PICTURES if built_in else ""
             self._before = (PATIENT if patient else "") + few + before
         # What a killed one leaves in memory goes with the test's other files; a cold one has its
-        # newest readings where a board has them, for what is charged to the disk is measured.
-        memory = {} if cold else {"RUNTIME_DIRECTORY": str(folder.parent)}
-        self._environment = {**os.environ, **memory, **(environment or {})}
+        # newest readings where a board has them, for what is charged to the disk is measured, and
+        # is told what the unit tells Python.
+        usual = {"PYTHONNODEBUGRANGES": "1"} if cold else {"RUNTIME_DIRECTORY": str(folder.parent)}
+        self._environment = {**os.environ, **usual, **(environment or {})}
         self._process: WarmProcess | subprocess.Popen[bytes] | None = None
         self.log = folder / "service.log"
         scheme = "https" if trust else "http"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 
 import cv2
 import numpy as np
@@ -22,6 +24,7 @@ from stillair.fire.fitness import (
     smallest_flame,
     thinnest_smoke,
 )
+from stillair.fire.grid import reached
 from stillair.fire.vision import Vision
 from stillair.model import CameraCondition
 from stillair.simulation.scene import Scene
@@ -365,3 +368,28 @@ def test_the_flames_threshold_is_the_detectors_own(monkeypatch: pytest.MonkeyPat
     wider = smallest_flame(12.0, 320)
     assert width is not None
     assert wider == pytest.approx(2.0 * width)
+
+
+# --- what it is measured with ---------------------------------------------------
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 60])
+@pytest.mark.parametrize("share", [0.0, 0.15, 0.5, 1.0])
+def test_what_a_share_reaches_is_the_quantile(count: int, share: float) -> None:
+    values = np.random.default_rng(count).normal(0.0, 3.0, count).astype(np.float32)
+    assert reached(values, share) == pytest.approx(float(np.quantile(values, share)), abs=1e-5)
+
+
+def test_watching_loads_nothing_from_a_disk() -> None:
+    """A disk that hangs must not hold up who looks for a flame."""
+    code = (
+        "import sys; import numpy.random; from unit.fire_pictures import Burning, film;"
+        "from stillair.fire.vision import Vision; watch, burning = Vision(), Burning();"
+        "pictures = list(film(lambda p, t: burning(p, t) if t > 5.0 else None, 8.0));"
+        "known = set(sys.modules);"
+        "sights = [watch.update(*each) for each in pictures];"
+        "assert any(sight.signs for sight in sights);"
+        "print(sorted(set(sys.modules) - known))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.stdout, done.stderr) == ("[]\n", "")

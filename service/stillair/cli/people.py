@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -170,6 +169,8 @@ def token_remove(
 
 def _password() -> str:
     if sys.stdin.isatty():
+        import getpass
+
         first = getpass.getpass("Password: ")
         second = getpass.getpass("Once more: ")
     else:

@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stillair.fire.grid import SIZE, middle, ranked, slopes, smoothed
+from stillair.fire.grid import SIZE, middle, ranked, reached, slopes, smoothed
 
 Gray = NDArray[np.uint8]
 Plane = NDArray[np.float32]
@@ -58,7 +58,7 @@ def edges(plane: Plane, noise: float) -> tuple[float | None, float]:
     contrast = middle(steps)
     if measured.sum() < LEAST_EDGES:
         return None, contrast
-    return float(np.quantile(widths[measured], SHARPEST)) / SIZE[0], contrast
+    return reached(widths[measured], SHARPEST) / SIZE[0], contrast
 
 
 def is_soft(edge: float | None, width_px: int) -> bool:

@@ -43,6 +43,16 @@ def middles(values: NDArray[np.floating], axis: int) -> NDArray[np.floating]:
     return below if low == high else (below + above) * below.dtype.type(0.5)
 
 
+def reached(values: NDArray[np.floating], share: float) -> float:
+    """The value that such a share of all, 0 to 1, doesn't exceed; between two of them by the way.
+
+    numpy's own loads a part of its library at the first call, from a disk that may hang, while
+    the camera is being watched.
+    """
+    ordered = np.sort(values)
+    return float(np.interp(share * (ordered.size - 1), np.arange(ordered.size), ordered))
+
+
 def ranked(planes: Sequence[NDArray[P]]) -> list[NDArray[P]]:
     """Each pixel's values in ascending order, of a few planes of one shape.
 

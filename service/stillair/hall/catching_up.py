@@ -16,10 +16,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from stillair.hall.messages import TakenMessage
 from stillair.storage.onward import NextReadings
+
+if TYPE_CHECKING:
+    from stillair.hall.messages import TakenMessage
 
 MOST_LANES = 8  # clocks set back so often; then the two oldest become one
 LONGEST_NAME = 200

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from stillair.alarms.words import MACHINE, NEIGHBOUR
 from stillair.alerts.heartbeat import Heartbeat, TopicWay, Way, WebWay, heartbeat
@@ -18,7 +18,6 @@ from stillair.config import ChamberSettings
 from stillair.config.company import HeartbeatTable, NeighbourTable
 from stillair.config.hall_file import HallSettings
 from stillair.errors import DeliveryError
-from stillair.hall.publisher import Publisher
 from stillair.model import Kind, Trouble
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import Found, State
@@ -26,6 +25,9 @@ from stillair.runtime.machine import MachineHeard, ToldMachine
 from stillair.runtime.reaching import broker_settings
 from stillair.sensing.job_words import JobTopic
 from stillair.sensing.neighbours import AskedNeighbour, Neighbour, TopicNeighbour, ailing
+
+if TYPE_CHECKING:
+    from stillair.hall.publisher import Publisher
 
 ASK_TIMEOUT_S = 8.0
 HEARD_REMEDY = "see that whoever hears it raises an alarm when it stays away"

@@ -8,16 +8,14 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stillair.alarms.words import FORGED
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
 from stillair.config.hall import HallTable
 from stillair.hall.cursors import FILE_NAME, Cursors
-from stillair.hall.messages import Form
-from stillair.hall.orders import Answers
-from stillair.hall.publisher import Publisher, Tells
-from stillair.hall.rows import Ledger, Rows
+from stillair.late import Late
 from stillair.model import Acknowledge, Kind, Outcome, Trouble
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.reaching import broker_settings
@@ -26,6 +24,12 @@ from stillair.storage.archive import Archive
 from stillair.storage.items import Item
 from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
+
+if TYPE_CHECKING:
+    from stillair.hall import messages, orders, publisher, rows
+else:  # made before watching begins, and by few boards
+    messages, orders = Late("stillair.hall.messages"), Late("stillair.hall.orders")
+    publisher, rows = Late("stillair.hall.publisher"), Late("stillair.hall.rows")
 
 HALL = "a hall"  # from where it came, in the record of acts
 
@@ -47,7 +51,7 @@ class Halls:
             folder / FILE_NAME, make_mark=lambda: secrets.token_hex(6), wall=clock.wall
         )
 
-    def publisher(self, settings: ChamberSettings, service: Service) -> Publisher | None:
+    def publisher(self, settings: ChamberSettings, service: Service) -> publisher.Publisher | None:
         """What hands this chamber on; None where it isn't asked for."""
         of, broker, key = settings.hall, settings.mqtt, settings.key
         if of is None or broker is None:
@@ -57,16 +61,16 @@ class Halls:
             item: Item = service.places.shown(service.now_of(service.watched(key)))
             return item, service.is_whole()
 
-        return Publisher(
+        return publisher.Publisher(
             broker_settings(broker),
             partial(_form, settings, of),
-            Tells(
+            publisher.Tells(
                 now=now,
                 mark=lambda: service.watched(key).supervisor.view,
                 watching=service.on_time,
             ),
-            Rows(
-                Ledger(
+            rows.Rows(
+                rows.Ledger(
                     last_seq=lambda: max(service.last_seq, service.erasing.last_seq),
                     cleaned=service.places.shown,
                 ),
@@ -83,7 +87,7 @@ class Halls:
             chance=random.Random().random,
         )
 
-    def _answers(self, of: HallTable, service: Service, key: str) -> Answers | None:
+    def _answers(self, of: HallTable, service: Service, key: str) -> orders.Answers | None:
         """What is done at a hall's word; nothing without a secret that it signs with."""
         if of.answers_secret is None:
             return None
@@ -98,7 +102,7 @@ class Halls:
             now_s = chamber.clock.now_s()
             chamber.supervisor.put(Trouble(Kind.DELIVERY_FAULT, now_s, active, subject=FORGED))
 
-        return Answers(
+        return orders.Answers(
             secret=of.answers_secret.get_secret_value(),
             acknowledge=acknowledge,
             done=lambda alarm, by: self._record("alarm acknowledged", alarm, by=by, address=HALL),
@@ -106,8 +110,8 @@ class Halls:
         )
 
 
-def _form(settings: ChamberSettings, of: HallTable, board: str) -> Form:
-    return Form(
+def _form(settings: ChamberSettings, of: HallTable, board: str) -> messages.Form:
+    return messages.Form(
         prefix=of.topic,
         board=board,
         chamber=settings.key,

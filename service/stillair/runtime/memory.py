@@ -10,6 +10,7 @@ from __future__ import annotations
 import ctypes
 import gc
 import os
+import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 M_ARENA_MAX = -8  # malloc.h of the GNU C library
 
-SERVICE_MB = 140  # with sensors, and pages that are open
+SERVICE_MB = 131  # with sensors, and pages that are open; started by hand
 CAMERAS_MB = 15  # the libraries of pictures at work, once
 CAMERA_MB = 17  # each, however large its pictures: they are made small as they are unpacked
 WEB_MB = 15  # the libraries of web addresses, telephones, message services; mail and MQTT have 2
@@ -40,10 +41,13 @@ def begin() -> None:
     one for all, which 25 threads of Python hardly ever want at once, 4 of 169 MB are spared.
     The linear algebra of NumPy keeps a thread for each core, and is never asked for more than
     a few numbers. What is loaded stays for ever: to look through it for rubbish meanwhile,
-    again and again, took a fifth of the start. `settle` has it done once.
+    again and again, took a fifth of the start. `settle` has it done once. FastAPI asks of each
+    type whether it is of pydantic's first version, which it loads for that, 1.5 MB of it; where
+    there is none, nothing is.
     """
     gc.disable()
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    sys.modules.setdefault("pydantic.v1", None)  # type: ignore[arg-type]  # as Python has it
     with suppress(OSError, AttributeError):  # another C library has no such thing
         ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
 

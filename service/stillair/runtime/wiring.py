@@ -473,8 +473,10 @@ def _scripted(
     The built-in chamber, which nobody chose, none where anything is kept of a real one: the
     first chamber file may have been undone, and a simulated job is among nothing real.
     """
+    if not settings.simulated:
+        return None  # nor is the built-in one made to be compared: it brings the simulation
     built_in = settings.fingerprint == default_chamber().fingerprint
-    if not settings.simulated or (built_in and elsewhere.names.keys() - {settings.key}):
+    if built_in and elsewhere.names.keys() - {settings.key}:
         return None
     return SimulatedMachine(drivers.world()).commands
 

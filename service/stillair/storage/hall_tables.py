@@ -6,16 +6,18 @@ is a table as well. A chamber is called by its board's mark and its key.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, LargeBinary, Text
-from sqlalchemy.orm import registry
-from sqlmodel import Field, SQLModel
+from sqlalchemy import BigInteger, MetaData
+
+from stillair.database.rows import Rows, column
 
 # Held by who takes into the database; any number of our own, the same in every version.
 LOCK = 0x5711_1A18
 
 
-class HallTable(SQLModel, registry=registry()):
+class HallTable(Rows):
     """Base of these tables."""
+
+    metadata = MetaData()
 
 
 class HallMark(HallTable, table=True):
@@ -23,8 +25,8 @@ class HallMark(HallTable, table=True):
 
     __tablename__ = "hall_mark"
 
-    id: int = Field(primary_key=True)  # always 1
-    mark: str = Field(sa_type=Text)
+    id: int = column(primary_key=True)  # always 1
+    mark: str
 
 
 class TakenRow(HallTable, table=True):
@@ -32,13 +34,13 @@ class TakenRow(HallTable, table=True):
 
     __tablename__ = "taken"
 
-    chamber: str = Field(primary_key=True, sa_type=Text)
-    board: str = Field(sa_type=Text)
-    key: str = Field(sa_type=Text)
-    seq: int = Field(sa_type=BigInteger)  # of the board's ledger
-    parcel: str = Field(sa_type=Text)
-    lane: int = Field(sa_type=BigInteger)
-    sensors: str = Field(sa_type=Text)  # JSON: of each sensor the last instant in that lane
+    chamber: str = column(primary_key=True)
+    board: str
+    key: str
+    seq: int = column(BigInteger)  # of the board's ledger
+    parcel: str
+    lane: int = column(BigInteger)
+    sensors: str  # JSON: of each sensor the last instant in that lane
 
 
 class TailRow(HallTable, table=True):
@@ -46,12 +48,12 @@ class TailRow(HallTable, table=True):
 
     __tablename__ = "tail"
 
-    chamber: str = Field(primary_key=True, sa_type=Text)
-    id: int = Field(primary_key=True, sa_type=BigInteger)  # the database counts
-    first_ms: int = Field(sa_type=BigInteger)
-    last_ms: int = Field(sa_type=BigInteger)
+    chamber: str = column(primary_key=True)
+    id: int = column(BigInteger, primary_key=True)  # the database counts
+    first_ms: int = column(BigInteger)
+    last_ms: int = column(BigInteger)
     count: int  # of the sensor that has most
-    payload: bytes = Field(sa_type=LargeBinary)
+    payload: bytes
 
 
 class PinNumber(HallTable, table=True):
@@ -59,6 +61,6 @@ class PinNumber(HallTable, table=True):
 
     __tablename__ = "pin_number"
 
-    chamber: str = Field(primary_key=True, sa_type=Text)
-    there: int = Field(primary_key=True, sa_type=BigInteger)
-    here: int = Field(sa_type=BigInteger)
+    chamber: str = column(primary_key=True)
+    there: int = column(BigInteger, primary_key=True)
+    here: int = column(BigInteger)
