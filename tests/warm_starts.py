@@ -35,7 +35,7 @@ LIBRARIES = (
     "apscheduler.triggers.cron, argon2, argparse, asyncio, concurrent.futures.thread, "
     "cryptography.hazmat.primitives.ciphers.aead, cryptography.x509, cv2, encodings.ascii, "
     "fastapi.openapi.models, itsdangerous, json, logging.config, numpy.ma, numpy.random, requests, "
-    "sqlite3, typer, uvicorn.lifespan.off, "
+    "sqlalchemy.orm, sqlite3, sqlmodel, typer, uvicorn.lifespan.off, "
     "uvicorn.protocols.http.h11_impl"
 )
 OURS = (

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlalchemy import Row, delete, func, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
 from stillair.access import passwords
 from stillair.access.first_code import FirstCode
@@ -23,7 +24,6 @@ from stillair.access.roles import COMMAND_LINE, CONSOLE, Principal, Role
 from stillair.access.store import is_told
 from stillair.access.tables import Person, Session, Wish
 from stillair.database import plain
-from stillair.database.rows import col
 from stillair.errors import AccessError, NotKnownError, StoreError
 
 FILE_NAME = "access.db"
@@ -278,14 +278,13 @@ class Access(Programs):
             found = connection.execute(query).scalar()
         return passwords.new_mark(found) if found else ""
 
-    def _checked(
-        self, key: str, name: str, password: str, address: str, mark: str
-    ) -> Row[str, str]:
-        """Name and hash of whose password this is. Raises `TooManyTriesError`, `NotKnownError`."""
+    def _checked(self, key: str, name: str, password: str, address: str, mark: str) -> Person:
+        """The person whose password this is. Raises `TooManyTriesError`, `NotKnownError`."""
         with self._reading() as connection:
-            person = connection.execute(
-                select(col(Person.name), col(Person.password_hash)).where(col(Person.key) == key)
-            ).first()
+            found = (
+                connection.execute(select(Person).where(col(Person.key) == key)).mappings().first()
+            )
+        person = Person(**found) if found else None
         known = passwords.marked(person.password_hash, mark) if person and mark else None
         place = f"known {known}" if known else address
         pause_s, failures = self._throttle.begin(key, place)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from sqlalchemy import delete, insert, select
+from sqlmodel import col
 
 from stillair.access import passwords
 from stillair.access.roles import COMMAND_LINE, Principal, Role, Scope
 from stillair.access.store import Store
 from stillair.access.tables import Token
 from stillair.database import plain
-from stillair.database.rows import col
 from stillair.errors import AccessError, UnfitError
 
 MOST_TOKENS = 100

@@ -14,13 +14,13 @@ from typing import Any, Self
 
 from sqlalchemy import Engine, delete, func, insert, select
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
 from stillair.access.migrations import PEOPLE
 from stillair.access.tables import Audit
 from stillair.access.throttle import Throttle
 from stillair.access.trail import Act, Trail
 from stillair.database import Reader, inode_of, open_store, plain, store_errors
-from stillair.database.rows import col
 from stillair.errors import StoreError
 
 MOST_AUDIT = 10_000

@@ -7,17 +7,15 @@ microseconds since the epoch, UTC.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, ForeignKey, Integer, MetaData, Text
-
-from stillair.database.rows import Rows, column
+from sqlalchemy import BigInteger, ForeignKey, Integer, Text
+from sqlalchemy.orm import registry
+from sqlmodel import Column, Field, SQLModel
 
 NUMBERED = BigInteger().with_variant(Integer, "sqlite")
 
 
-class PeopleTable(Rows):
+class PeopleTable(SQLModel, registry=registry()):
     """Base of the tables of people."""
-
-    metadata = MetaData()
 
 
 class Person(PeopleTable, table=True):
@@ -25,11 +23,11 @@ class Person(PeopleTable, table=True):
 
     __tablename__ = "person"
 
-    key: str = column(primary_key=True)  # the name without regard to capitals
-    name: str
-    role: str
-    password_hash: str
-    created_us: int = column(BigInteger)
+    key: str = Field(primary_key=True, sa_type=Text)  # the name without regard to capitals
+    name: str = Field(sa_type=Text)
+    role: str = Field(sa_type=Text)
+    password_hash: str = Field(sa_type=Text)
+    created_us: int = Field(sa_type=BigInteger)
 
 
 class Session(PeopleTable, table=True):
@@ -37,11 +35,15 @@ class Session(PeopleTable, table=True):
 
     __tablename__ = "session"
 
-    token_hash: str = column(primary_key=True)
-    person: str = column(Text, ForeignKey("person.key", ondelete="CASCADE"), index=True)
-    address: str
-    created_us: int = column(BigInteger)
-    seen_us: int = column(BigInteger)
+    token_hash: str = Field(primary_key=True, sa_type=Text)
+    person: str = Field(
+        sa_column=Column(
+            Text, ForeignKey("person.key", ondelete="CASCADE"), nullable=False, index=True
+        )
+    )
+    address: str = Field(sa_type=Text)
+    created_us: int = Field(sa_type=BigInteger)
+    seen_us: int = Field(sa_type=BigInteger)
 
 
 class Token(PeopleTable, table=True):
@@ -49,12 +51,12 @@ class Token(PeopleTable, table=True):
 
     __tablename__ = "token"
 
-    token_hash: str = column(primary_key=True)
-    name: str = column(unique=True)
-    role: str
-    scopes: str = column(default="")  # words, by blanks; empty: all that the role may
-    chamber: str | None
-    created_us: int = column(BigInteger)
+    token_hash: str = Field(primary_key=True, sa_type=Text)
+    name: str = Field(sa_type=Text, unique=True)
+    role: str = Field(sa_type=Text)
+    scopes: str = Field(default="", sa_type=Text)  # words, by blanks; empty: all that the role may
+    chamber: str | None = Field(default=None, sa_type=Text)
+    created_us: int = Field(sa_type=BigInteger)
 
 
 class Wish(PeopleTable, table=True):
@@ -62,7 +64,7 @@ class Wish(PeopleTable, table=True):
 
     __tablename__ = "wish"
 
-    name: str = column(primary_key=True)
+    name: str = Field(primary_key=True, sa_type=Text)
 
 
 class Audit(PeopleTable, table=True):
@@ -71,9 +73,9 @@ class Audit(PeopleTable, table=True):
     __tablename__ = "audit"
     __table_args__ = ({"sqlite_autoincrement": True},)
 
-    id: int | None = column(NUMBERED, primary_key=True)
-    at_us: int = column(BigInteger)
-    what: str
-    subject: str
-    by: str
-    address: str
+    id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    at_us: int = Field(sa_type=BigInteger)
+    what: str = Field(sa_type=Text)
+    subject: str = Field(sa_type=Text)
+    by: str = Field(sa_type=Text)
+    address: str = Field(sa_type=Text)

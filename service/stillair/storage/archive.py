@@ -32,9 +32,9 @@ from typing import Any, cast
 
 from sqlalchemy import ColumnElement, Engine, delete, insert, select, update
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
 from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
-from stillair.database.rows import col
 from stillair.storage import migrations
 from stillair.storage.growing import Growing, Open
 from stillair.storage.packing import Ints, to_units, unpack
@@ -269,7 +269,7 @@ class Archive:
 
     def _cut(self, chamber: str, start_ms: int, end_ms: int) -> int:
         """Take the readings of a stretch out of rows that reach beyond it."""
-        across = select(Stretch).where(
+        across = select(Stretch.__table__).where(  # type: ignore[attr-defined]  # a table
             col(Stretch.chamber) == chamber,
             col(Stretch.start_ms) >= start_ms - ROW_SPAN_MS,
             col(Stretch.start_ms) <= end_ms,

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import RowMapping, Select, delete, select
+from sqlmodel import col
 
 from stillair.database import Reads, plain
-from stillair.database.rows import col
 from stillair.model import Timeline
 from stillair.storage.items import Item, label
 from stillair.storage.journal import Journal

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Select, func, select
+from sqlmodel import col
 
 from stillair.database import Reads, plain
 from stillair.database.portable import json_number
-from stillair.database.rows import col
 from stillair.model import HeightPin
 from stillair.storage.records import load
 from stillair.storage.tables import Ledger
@@ -113,7 +113,7 @@ class Courses:
 
     def _pins(self, job: str) -> tuple[dict[int, KeptPin], set[int]]:
         """Those that count by their number, and the numbers of those taken back."""
-        query = select(col(Ledger.seq), col(Ledger.at_us), col(Ledger.mono_s), col(Ledger.body))
+        query = select(Ledger.seq, Ledger.at_us, Ledger.mono_s, Ledger.body)  # type: ignore[call-overload]  # of SQLModel's columns
         kept: dict[int, KeptPin] = {}
         back: set[int] = set()
         for seq, at_us, mono_s, body in self._rows(query, job, "pin"):

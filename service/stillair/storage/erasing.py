@@ -13,10 +13,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Select, delete, func, insert, or_, select
+from sqlalchemy import ColumnElement, Select, delete, func, insert, or_, select
 from sqlalchemy.engine import Connection
+from sqlalchemy.orm import Mapped
+from sqlmodel import col
 
-from stillair.database.rows import col
 from stillair.errors import CommandRefused, Refusal
 from stillair.storage.journal import Journal
 from stillair.storage.kept_lines import ERASED
@@ -184,7 +185,7 @@ def rest_of(journal: Journal, parcels: str) -> None:
     journal.write_back()
 
 
-def _begins(column: Column[str], with_: str) -> ColumnElement[bool]:
+def _begins(column: Mapped[str], with_: str) -> ColumnElement[bool]:
     """Whether a text begins so; as a range, which an index answers."""
     return (column >= with_) & (column < f"{with_}{LAST_LETTER}")
 

@@ -13,8 +13,8 @@ from typing import Any, Final
 
 from sqlalchemy import delete, select, text, tuple_
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
-from stillair.database.rows import col
 from stillair.storage.hall_rows import refresh_rows
 from stillair.storage.kept_lines import CLASSES
 from stillair.storage.retention import DANGERS

@@ -6,9 +6,9 @@ from array import array
 
 import numpy as np
 from sqlalchemy import select, text
+from sqlmodel import col
 
 from stillair.database import Reads
-from stillair.database.rows import col
 from stillair.database.server import ServerReader
 from stillair.storage.hall_batches import cut
 from stillair.storage.hall_rows import series_of

@@ -15,8 +15,8 @@ from typing import Any
 
 from sqlalchemy import delete, insert, select, text, update
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
-from stillair.database.rows import col
 from stillair.storage.hall_batches import cut
 from stillair.storage.hall_tables import TailRow
 from stillair.storage.packing import unpack
@@ -72,7 +72,7 @@ def pack(connection: Connection, chamber: str) -> list[dict[str, Any]]:
 
 def erase(connection: Connection, chamber: str, start_ms: int, end_ms: int) -> None:
     """Take a chamber's readings of a stretch away, and nothing else."""
-    across = select(Stretch).where(
+    across = select(Stretch.__table__).where(  # type: ignore[attr-defined]  # a table
         col(Stretch.chamber) == chamber,
         col(Stretch.start_ms) >= start_ms - ROW_SPAN_MS,
         col(Stretch.start_ms) <= end_ms,

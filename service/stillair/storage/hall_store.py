@@ -22,9 +22,9 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Engine, insert, select, text, update
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
+from sqlmodel import col
 
 from stillair.database import bring_tables_up_to_date, store_errors
-from stillair.database.rows import col
 from stillair.database.server import place_of, server_engine, took_too_long, was_refused
 from stillair.errors import StoreError
 from stillair.model import Kind

@@ -6,18 +6,16 @@ is a table as well. A chamber is called by its board's mark and its key.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, MetaData
-
-from stillair.database.rows import Rows, column
+from sqlalchemy import BigInteger, LargeBinary, Text
+from sqlalchemy.orm import registry
+from sqlmodel import Field, SQLModel
 
 # Held by who takes into the database; any number of our own, the same in every version.
 LOCK = 0x5711_1A18
 
 
-class HallTable(Rows):
+class HallTable(SQLModel, registry=registry()):
     """Base of these tables."""
-
-    metadata = MetaData()
 
 
 class HallMark(HallTable, table=True):
@@ -25,8 +23,8 @@ class HallMark(HallTable, table=True):
 
     __tablename__ = "hall_mark"
 
-    id: int = column(primary_key=True)  # always 1
-    mark: str
+    id: int = Field(primary_key=True)  # always 1
+    mark: str = Field(sa_type=Text)
 
 
 class TakenRow(HallTable, table=True):
@@ -34,13 +32,13 @@ class TakenRow(HallTable, table=True):
 
     __tablename__ = "taken"
 
-    chamber: str = column(primary_key=True)
-    board: str
-    key: str
-    seq: int = column(BigInteger)  # of the board's ledger
-    parcel: str
-    lane: int = column(BigInteger)
-    sensors: str  # JSON: of each sensor the last instant in that lane
+    chamber: str = Field(primary_key=True, sa_type=Text)
+    board: str = Field(sa_type=Text)
+    key: str = Field(sa_type=Text)
+    seq: int = Field(sa_type=BigInteger)  # of the board's ledger
+    parcel: str = Field(sa_type=Text)
+    lane: int = Field(sa_type=BigInteger)
+    sensors: str = Field(sa_type=Text)  # JSON: of each sensor the last instant in that lane
 
 
 class TailRow(HallTable, table=True):
@@ -48,12 +46,12 @@ class TailRow(HallTable, table=True):
 
     __tablename__ = "tail"
 
-    chamber: str = column(primary_key=True)
-    id: int = column(BigInteger, primary_key=True)  # the database counts
-    first_ms: int = column(BigInteger)
-    last_ms: int = column(BigInteger)
+    chamber: str = Field(primary_key=True, sa_type=Text)
+    id: int = Field(primary_key=True, sa_type=BigInteger)  # the database counts
+    first_ms: int = Field(sa_type=BigInteger)
+    last_ms: int = Field(sa_type=BigInteger)
     count: int  # of the sensor that has most
-    payload: bytes
+    payload: bytes = Field(sa_type=LargeBinary)
 
 
 class PinNumber(HallTable, table=True):
@@ -61,6 +59,6 @@ class PinNumber(HallTable, table=True):
 
     __tablename__ = "pin_number"
 
-    chamber: str = column(primary_key=True)
-    there: int = column(BigInteger, primary_key=True)
-    here: int = column(BigInteger)
+    chamber: str = Field(primary_key=True, sa_type=Text)
+    there: int = Field(primary_key=True, sa_type=BigInteger)
+    here: int = Field(sa_type=BigInteger)

@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Select, func, or_, select
+from sqlmodel import col
 
 from stillair.database import Reads, plain, reads_of
-from stillair.database.rows import col
 from stillair.model import (
     AlarmState,
     AlarmTestState,

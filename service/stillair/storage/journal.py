@@ -27,9 +27,9 @@ from typing import Any
 
 from sqlalchemy import Engine, RowMapping, insert, select, update
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
 from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
-from stillair.database.rows import col
 from stillair.errors import StoreError
 from stillair.model import (
     AlarmState,

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import select
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
 from stillair.database import Reads
-from stillair.database.rows import col
 from stillair.model import (
     AlarmState,
     Annunciation,

@@ -6,9 +6,9 @@ import logging
 from collections.abc import Iterable
 
 from sqlalchemy import RowMapping, select
+from sqlmodel import col
 
 from stillair.database import Reads, plain
-from stillair.database.rows import col
 from stillair.model import Job, JobLog, LogKept
 from stillair.storage.present import LOG
 from stillair.storage.records import load

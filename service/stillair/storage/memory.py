@@ -9,8 +9,8 @@ from typing import Any
 
 from sqlalchemy import RowMapping, func, select
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
-from stillair.database.rows import col
 from stillair.model import (
     BURNING,
     AlarmState,

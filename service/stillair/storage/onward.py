@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 from sqlalchemy import select
+from sqlmodel import col
 
 from stillair.database import Reader
-from stillair.database.rows import col
 from stillair.storage import kept_lines
 from stillair.storage.kept_lines import CLASSES, ERASED, KeptLine
 from stillair.storage.readings import Piece, Readings

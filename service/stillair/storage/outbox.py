@@ -14,9 +14,9 @@ from typing import Any
 
 from sqlalchemy import RowMapping, case, func, insert, select, update
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
 from stillair.database import plain
-from stillair.database.rows import col
 from stillair.model import Notice, Timeline
 from stillair.storage.tables import Delivery, NoticeTable
 

@@ -8,8 +8,8 @@ from typing import Any
 
 from sqlalchemy import delete, insert, select, update
 from sqlalchemy.engine import Connection
+from sqlmodel import SQLModel, col
 
-from stillair.database.rows import Rows, col
 from stillair.jobs import log as joblog
 from stillair.model import (
     AlarmState,
@@ -70,13 +70,13 @@ def stand(
 
 def put(
     connection: Connection,
-    table: type[Rows],
+    table: type[SQLModel],
     row_id: str,
     present: Mapping[str, JsonValue],
     first: Mapping[str, JsonValue],
 ) -> None:
     """Set the present state; `first` is written only with a new row."""
-    columns = table.__table__.c
+    columns = table.__table__.c  # type: ignore[attr-defined]  # made by SQLModel
     # Given beside the statement, values are no part of it: with them SQLAlchemy would go through
     # the statement anew each time.
     changed = connection.execute(update(table).where(columns.id == row_id), dict(present))

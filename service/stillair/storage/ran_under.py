@@ -13,9 +13,9 @@ from typing import Any
 
 from sqlalchemy import and_, func, insert, or_, select
 from sqlalchemy.engine import Connection
+from sqlmodel import col
 
 from stillair.database import Reads, plain
-from stillair.database.rows import col
 from stillair.model import JobPhase
 from stillair.storage.tables import Ledger, SettingsRow
 

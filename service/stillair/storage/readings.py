@@ -18,9 +18,9 @@ from typing import Any, Protocol, cast
 
 import numpy as np
 from sqlalchemy import bindparam, func, select, text
+from sqlmodel import col
 
 from stillair.database import DamagedStoreError, Reads, reads_of
-from stillair.database.rows import col
 from stillair.errors import StoreError
 from stillair.model import JsonValue
 from stillair.storage.archive import packed_of, tail_generations

@@ -14,9 +14,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from sqlalchemy import delete, func, select
+from sqlmodel import col
 
 from stillair.database import store_errors
-from stillair.database.rows import col
 from stillair.model import KIND_CLASS, SignalClass
 from stillair.model.duties import TOPICS
 from stillair.storage.archive import Archive

@@ -8,9 +8,9 @@ that turns out to have been wrong is mended by changing one column.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Index, Integer, MetaData
-
-from stillair.database.rows import Rows, column
+from sqlalchemy import BigInteger, Index, Integer, LargeBinary, Text
+from sqlalchemy.orm import registry
+from sqlmodel import Field, SQLModel
 
 # A number that SQLite hands out itself has to be declared INTEGER there.
 NUMBERED = BigInteger().with_variant(Integer, "sqlite")
@@ -18,16 +18,12 @@ NUMBERED = BigInteger().with_variant(Integer, "sqlite")
 KEYED = {"sqlite_with_rowid": False}
 
 
-class JournalTable(Rows):
+class JournalTable(SQLModel, registry=registry()):
     """Base of the journal's tables."""
 
-    metadata = MetaData()
 
-
-class ArchiveTable(Rows):
+class ArchiveTable(SQLModel, registry=registry()):
     """Base of the archive's tables."""
-
-    metadata = MetaData()
 
 
 class Ledger(JournalTable, table=True):
@@ -44,29 +40,29 @@ class Ledger(JournalTable, table=True):
         {"sqlite_autoincrement": True},  # a number is never given twice, not even after retention
     )
 
-    seq: int | None = column(NUMBERED, primary_key=True)
-    parcel: str  # which outcome brought it; keeps a second commit harmless
+    seq: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
     part: int
-    chamber: str
-    topic: str  # event, alarm, job, note, pin, outcome, log ...
-    kind: str
-    job: str | None
-    event: int | None
-    boot_id: str
+    chamber: str = Field(sa_type=Text)
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, pin, outcome, log ...
+    kind: str = Field(sa_type=Text)
+    job: str | None = Field(default=None, sa_type=Text)
+    event: int | None = None
+    boot_id: str = Field(sa_type=Text)
     mono_s: float
-    at_us: int = column(BigInteger)
-    made_with: str = column(default="")  # version of the program, hash of its settings
-    body: str
+    at_us: int = Field(sa_type=BigInteger)
+    made_with: str = Field(default="", sa_type=Text)  # version of the program, hash of its settings
+    body: str = Field(sa_type=Text)
 
 
 class _Current(JournalTable):
     """Columns of a table of present states: the newest body, and when it came."""
 
-    chamber: str
-    boot_id: str
+    chamber: str = Field(sa_type=Text)
+    boot_id: str = Field(sa_type=Text)
     mono_s: float
-    at_us: int = column(BigInteger)
-    body: str
+    at_us: int = Field(sa_type=BigInteger)
+    body: str = Field(sa_type=Text)
 
 
 class AlarmRow(_Current, table=True):
@@ -75,10 +71,10 @@ class AlarmRow(_Current, table=True):
     __tablename__ = "alarm"
     __table_args__ = (KEYED,)
 
-    id: str = column(primary_key=True)
-    first_seq: int = column(BigInteger, index=True)
-    seq: int = column(BigInteger)
-    job: str | None
+    id: str = Field(primary_key=True, sa_type=Text)
+    first_seq: int = Field(sa_type=BigInteger, index=True)
+    seq: int = Field(sa_type=BigInteger)
+    job: str | None = Field(default=None, sa_type=Text)
     standing: bool
 
 
@@ -88,9 +84,9 @@ class JobRow(_Current, table=True):
     __tablename__ = "job"
     __table_args__ = (KEYED,)
 
-    id: str = column(primary_key=True)
-    first_seq: int = column(BigInteger, index=True)
-    seq: int = column(BigInteger)
+    id: str = Field(primary_key=True, sa_type=Text)
+    first_seq: int = Field(sa_type=BigInteger, index=True)
+    seq: int = Field(sa_type=BigInteger)
     unfinished: bool
 
 
@@ -100,11 +96,11 @@ class JobSaid(_Current, table=True):
     __tablename__ = "job_said"
     __table_args__ = (Index("job_said_job", "job"), Index("job_said_word", "topic", "word"), KEYED)
 
-    id: str = column(primary_key=True)  # "<topic> <job>"
-    job: str
-    topic: str  # outcome, log, diagnosis
-    word: str  # the outcome; of a log that of its worst piece
-    seq: int = column(BigInteger)
+    id: str = Field(primary_key=True, sa_type=Text)  # "<topic> <job>"
+    job: str = Field(sa_type=Text)
+    topic: str = Field(sa_type=Text)  # outcome, log, diagnosis
+    word: str = Field(sa_type=Text)  # the outcome; of a log that of its worst piece
+    seq: int = Field(sa_type=BigInteger)
 
 
 class PictureRow(_Current, table=True):
@@ -116,14 +112,14 @@ class PictureRow(_Current, table=True):
         Index("picture_job", "job", "part"),
     )
 
-    number: int | None = column(NUMBERED, primary_key=True)
-    id: str = column(unique=True)
-    part: str  # marked, moment, before, after, still, photograph
-    kind: str = column(default="")  # the event's
-    event: int | None
-    job: str | None
-    height_mm: float | None
-    size_bytes: int = column(BigInteger)
+    number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    id: str = Field(sa_type=Text, unique=True)
+    part: str = Field(sa_type=Text)  # marked, moment, before, after, still, photograph
+    kind: str = Field(default="", sa_type=Text)  # the event's
+    event: int | None = None
+    job: str | None = Field(default=None, sa_type=Text)
+    height_mm: float | None = None
+    size_bytes: int = Field(sa_type=BigInteger)
 
 
 class ClipRow(_Current, table=True):
@@ -139,14 +135,14 @@ class ClipRow(_Current, table=True):
         Index("clip_state", "state"),
     )
 
-    number: int | None = column(NUMBERED, primary_key=True)
-    id: str = column(unique=True)
-    part: str  # clip, time_lapse
-    kind: str = column(default="")  # of the event it shows above all
-    event: int | None
-    job: str | None
-    state: str  # making, kept, lost, paused
-    size_bytes: int = column(BigInteger)
+    number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    id: str = Field(sa_type=Text, unique=True)
+    part: str = Field(sa_type=Text)  # clip, time_lapse
+    kind: str = Field(default="", sa_type=Text)  # of the event it shows above all
+    event: int | None = None
+    job: str | None = Field(default=None, sa_type=Text)
+    state: str = Field(sa_type=Text)  # making, kept, lost, paused
+    size_bytes: int = Field(sa_type=BigInteger)
 
 
 class ToolpathRow(JournalTable, table=True):
@@ -154,16 +150,16 @@ class ToolpathRow(JournalTable, table=True):
 
     __tablename__ = "toolpath"
 
-    number: int | None = column(NUMBERED, primary_key=True)
-    id: str = column(unique=True)
-    at_us: int = column(BigInteger)  # when it came
-    name: str
-    chamber: str  # whose machine it is for
-    source: str = column(default="", index=True)  # a file of the watched folder
-    state: str  # waiting, ready, refused
-    size_bytes: int = column(BigInteger)
-    body: str  # the whole of it, or the line and what is wrong there
-    columns: bytes | None  # layers and outlines
+    number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    id: str = Field(sa_type=Text, unique=True)
+    at_us: int = Field(sa_type=BigInteger)  # when it came
+    name: str = Field(sa_type=Text)
+    chamber: str = Field(sa_type=Text)  # whose machine it is for
+    source: str = Field(default="", sa_type=Text, index=True)  # a file of the watched folder
+    state: str = Field(sa_type=Text)  # waiting, ready, refused
+    size_bytes: int = Field(sa_type=BigInteger)
+    body: str = Field(sa_type=Text)  # the whole of it, or the line and what is wrong there
+    columns: bytes | None = Field(default=None, sa_type=LargeBinary)  # layers and outlines
 
 
 class JobToolpath(JournalTable, table=True):
@@ -172,9 +168,9 @@ class JobToolpath(JournalTable, table=True):
     __tablename__ = "job_toolpath"
     __table_args__ = (Index("job_toolpath_toolpath", "toolpath"), KEYED)
 
-    job: str = column(primary_key=True)
-    toolpath: str
-    at_us: int = column(BigInteger)
+    job: str = Field(primary_key=True, sa_type=Text)
+    toolpath: str = Field(sa_type=Text)
+    at_us: int = Field(sa_type=BigInteger)
 
 
 class ChamberMemory(JournalTable, table=True):
@@ -183,10 +179,10 @@ class ChamberMemory(JournalTable, table=True):
     __tablename__ = "chamber_memory"
     __table_args__ = (KEYED,)
 
-    chamber: str = column(primary_key=True)
-    at_us: int = column(BigInteger)
-    digest: str  # SHA-256 of the body: a damaged one is worse than none
-    body: str
+    chamber: str = Field(primary_key=True, sa_type=Text)
+    at_us: int = Field(sa_type=BigInteger)
+    digest: str = Field(sa_type=Text)  # SHA-256 of the body: a damaged one is worse than none
+    body: str = Field(sa_type=Text)
 
 
 class SettingsRow(JournalTable, table=True):
@@ -195,10 +191,10 @@ class SettingsRow(JournalTable, table=True):
     __tablename__ = "settings"
     __table_args__ = (KEYED,)
 
-    id: str = column(primary_key=True)  # "<chamber> <hash as in `made_with`>"
-    chamber: str
-    at_us: int = column(BigInteger)
-    body: str
+    id: str = Field(primary_key=True, sa_type=Text)  # "<chamber> <hash as in `made_with`>"
+    chamber: str = Field(sa_type=Text)
+    at_us: int = Field(sa_type=BigInteger)
+    body: str = Field(sa_type=Text)
 
 
 class StandingEvent(_Current, table=True):
@@ -207,7 +203,7 @@ class StandingEvent(_Current, table=True):
     __tablename__ = "standing_event"
     __table_args__ = (KEYED,)
 
-    id: str = column(primary_key=True)  # "<chamber>-<event>"
+    id: str = Field(primary_key=True, sa_type=Text)  # "<chamber>-<event>"
     event: int
 
 
@@ -217,21 +213,21 @@ class NoticeTable(JournalTable, table=True):
     __tablename__ = "notice"
     __table_args__ = (Index("notice_due", "state", "next_try_us"), KEYED)
 
-    key: str = column(primary_key=True)
-    chamber: str
-    alarm: str | None
-    kind: str
-    priority: str
-    person: str
-    route: str
-    title: str
-    text: str
-    stage: str = column(default="")
-    created_us: int = column(BigInteger)
-    state: str  # pending, sent, failed, superseded
-    tries: int = column(default=0)
-    next_try_us: int = column(BigInteger, default=0)  # 0: at once
-    outcome: str = column(default="")  # of the last try, for people
+    key: str = Field(primary_key=True, sa_type=Text)
+    chamber: str = Field(sa_type=Text)
+    alarm: str | None = Field(default=None, sa_type=Text)
+    kind: str = Field(sa_type=Text)
+    priority: str = Field(sa_type=Text)
+    person: str = Field(sa_type=Text)
+    route: str = Field(sa_type=Text)
+    title: str = Field(sa_type=Text)
+    text: str = Field(sa_type=Text)
+    stage: str = Field(default="", sa_type=Text)
+    created_us: int = Field(sa_type=BigInteger)
+    state: str = Field(sa_type=Text)  # pending, sent, failed, superseded
+    tries: int = 0
+    next_try_us: int = Field(default=0, sa_type=BigInteger)  # 0: at once
+    outcome: str = Field(default="", sa_type=Text)  # of the last try, for people
 
 
 class Delivery(JournalTable, table=True):
@@ -240,11 +236,11 @@ class Delivery(JournalTable, table=True):
     __tablename__ = "delivery"
     __table_args__ = ({"sqlite_autoincrement": True},)
 
-    id: int | None = column(NUMBERED, primary_key=True)
-    notice: str = column(index=True)
-    at_us: int = column(BigInteger)
+    id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    notice: str = Field(sa_type=Text, index=True)
+    at_us: int = Field(sa_type=BigInteger)
     sent: bool
-    outcome: str
+    outcome: str = Field(sa_type=Text)
 
 
 class WatchMark(JournalTable, table=True):
@@ -253,12 +249,12 @@ class WatchMark(JournalTable, table=True):
     __tablename__ = "watch_mark"
     __table_args__ = (KEYED,)
 
-    chamber: str = column(primary_key=True)
-    boot_id: str
+    chamber: str = Field(primary_key=True, sa_type=Text)
+    boot_id: str = Field(sa_type=Text)
     mono_s: float
-    at_us: int = column(BigInteger)
-    next_event: int = column(default=1)
-    next_job: int = column(default=1)
+    at_us: int = Field(sa_type=BigInteger)
+    next_event: int = 1
+    next_job: int = 1
 
 
 class Stretch(ArchiveTable, table=True):
@@ -286,16 +282,16 @@ class Stretch(ArchiveTable, table=True):
         Index("stretch_end", "end_ms"),
     )
 
-    id: int | None = column(NUMBERED, primary_key=True)
-    chamber: str
-    sensor: str
-    start_ms: int = column(BigInteger)
-    end_ms: int = column(BigInteger)
+    id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    chamber: str = Field(sa_type=Text)
+    sensor: str = Field(sa_type=Text)
+    start_ms: int = Field(sa_type=BigInteger)
+    end_ms: int = Field(sa_type=BigInteger)
     count: int
-    low_c: float | None
-    high_c: float | None
-    mean_c: float | None
-    payload: bytes
+    low_c: float | None = None
+    high_c: float | None = None
+    mean_c: float | None = None
+    payload: bytes = Field(sa_type=LargeBinary)
 
 
 class SummaryBlock(ArchiveTable, table=True):
@@ -304,12 +300,12 @@ class SummaryBlock(ArchiveTable, table=True):
     __tablename__ = "summary"
     __table_args__ = (Index("summary_block", "chamber", "sensor", "level", "number", unique=True),)
 
-    id: int | None = column(NUMBERED, primary_key=True)
-    chamber: str
-    sensor: str
+    id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    chamber: str = Field(sa_type=Text)
+    sensor: str = Field(sa_type=Text)
     level: int
-    number: int = column(BigInteger)
-    content: bytes
+    number: int = Field(sa_type=BigInteger)
+    content: bytes = Field(sa_type=LargeBinary)
 
 
 class TailMark(ArchiveTable, table=True):
@@ -321,6 +317,6 @@ class TailMark(ArchiveTable, table=True):
 
     __tablename__ = "tail_mark"
 
-    id: int = column(primary_key=True)  # always 1
-    generation: int = column(BigInteger)
-    packed: str = column(default="[]")
+    id: int = Field(primary_key=True)  # always 1
+    generation: int = Field(sa_type=BigInteger)
+    packed: str = Field(default="[]", sa_type=Text)

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import RowMapping, select
+from sqlmodel import SQLModel, col
 
 from stillair.database import Reader
-from stillair.database.rows import Rows, col
 from stillair.storage import kept_lines
 from stillair.storage.brought import TOPIC
 from stillair.storage.kept_lines import CLASSES, KeptLine
@@ -99,9 +99,9 @@ class TakingOut:
             rows = connection.execute(query.order_by(col(JobToolpath.job))).all()
         return [(job, at_us) for job, at_us in rows]
 
-    def _pages(self, table: type[Rows], number: str, chamber: str) -> Iterator[RowMapping]:
+    def _pages(self, table: type[SQLModel], number: str, chamber: str) -> Iterator[RowMapping]:
         rows_at_once = PAGE_ROWS // 25 if table is ToolpathRow else PAGE_ROWS  # those are large
-        columns = table.__table__.c
+        columns: Any = table.__table__.c  # type: ignore[attr-defined]  # made by SQLModel
         last: Any = "" if table is SettingsRow else FIRST
         while True:
             query = (

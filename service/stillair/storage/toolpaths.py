@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import RowMapping, Select, delete, func, insert, select, update
+from sqlmodel import col
 
 from stillair.database import Reads, plain
-from stillair.database.rows import col
 from stillair.errors import CommandRefused, Refusal
 from stillair.jobs.toolpath import Layers, Outlines, Whole
 from stillair.storage.items import Item, label
