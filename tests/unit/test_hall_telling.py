@@ -496,7 +496,7 @@ def test_what_a_flood_gathered_is_known_one_by_one_after_a_restart(tmp_path: Pat
     assert len(notices) == 10
     gathered = of.tick(61.0, DAY)
     sent = [notice for notice in gathered if not notice.within]
-    assert [notice.title for notice in sent] == ["boat shed: 5 more messages in one"]
+    assert [notice.title for notice in sent] == ["boat shed: north bench: Door open, and 4 more"]
     outcome = Outcome("hall", 61.0, notices=(*notices, *gathered))
     journal.commit_all([Parcel(outcome, timeline)])
     assert len(journal.waiting_notices()) == 11, "ten, and one for five"

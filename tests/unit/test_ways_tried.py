@@ -60,6 +60,19 @@ def test_a_refused_password_is_a_trouble_within_two_minutes_and_until_it_is_righ
     assert found.state is State.FIT
 
 
+def test_what_was_put_right_over_a_restart_is_told_to_be_over_at_the_first_look() -> None:
+    one, other = Mail(), Mail()
+    one.refuses = False
+    shed = Shed(one, other)
+    shed.pass_s(60.0)
+    assert shed.told == [], "one server of two still refuses"
+    other.refuses = False
+    shed.pass_s(120.0)
+    assert shed.told == [("mail", False, "")], "once, and not each day"
+    shed.pass_s(DAY_S)
+    assert len(shed.told) == 1
+
+
 def test_a_refused_password_is_not_tried_again_and_again() -> None:
     mail = Mail()
     shed = Shed(mail)
@@ -74,6 +87,7 @@ def test_what_was_let_in_is_tried_once_a_day_and_one_failure_is_no_trouble() -> 
     shed = Shed(mail)
     shed.pass_s(DAY_S)
     assert mail.tries == 1
+    shed.told.clear()
     mail.refuses = True
     shed.pass_s(60.0)
     assert mail.tries == 2 and shed.told == []

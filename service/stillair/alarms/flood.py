@@ -94,7 +94,7 @@ def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> 
     return replace(
         first,
         key=f"{first.key}:{mixed[:12]}",
-        title=f"{start}{len(found)} more messages in one",
+        title=f"{start}{first.title.removeprefix(start)}, and {len(found) - 1} more",
         text=(
             f"{place}So much happens at once that this is told together:\n"
             + "\n".join(listed)

@@ -43,6 +43,7 @@ class Troubles:
         self._clock = clock
         self._lock = threading.Lock()
         self._standing: dict[tuple[Kind, str], str] = {}
+        self._well: set[tuple[Kind, str]] = set()  # of which has been told that nothing fails
         self._damage: dict[str, tuple[str, float]] = {}  # what has been told of it, and when
         self._push: tuple[str, ...] = ()  # what was put right and has been told
         self._late: set[str] = set()  # what has been told not to come round
@@ -58,12 +59,16 @@ class Troubles:
             return dict(self._standing)
 
     def tell(self, kind: Kind, subject: str, active: bool, reason: str) -> None:
-        """Something fails, or works again."""
+        """Something fails, or works again; of what failed before a restart the first word counts."""
         with self._lock:
             if active:
+                self._well.discard((kind, subject))
                 self._standing[kind, subject] = reason
-            elif self._standing.pop((kind, subject), None) is None:
+            elif (kind, subject) in self._well:
                 return
+            else:
+                self._well.add((kind, subject))
+                self._standing.pop((kind, subject), None)
         detail = {"reason": reason} if reason else {}
         for chamber in self._chambers.values():
             chamber.supervisor.put(

@@ -55,6 +55,8 @@ class WaysTried:
         self._on_trouble = on_trouble
         self._monotonic_s = monotonic_s
         self._told: dict[str, str] = {}  # what fails, and why
+        # of which nothing was told yet: they may have failed before a restart
+        self._untold = {trial.thing for of in trials.values() for trial in of if trial.people}
         self._lock = threading.Lock()  # one look at a time
 
     def look(self) -> None:
@@ -102,7 +104,10 @@ class WaysTried:
             if found is not None and way.failures >= TOLD_AFTER and way.trial.people:
                 remedy = f" ({found.remedy})" if found.remedy else ""
                 failing.setdefault(way.trial.thing, f"{found.told}{remedy}")
-        for thing in [each for each in self._told if each not in failing]:
+        unsure = {way.trial.thing for way in ways if way.found is None or way.failures}
+        well = self._untold - unsure
+        self._untold -= well | failing.keys()
+        for thing in [*(each for each in self._told if each not in failing), *sorted(well)]:
             self._on_trouble(thing, False, "")
         for thing, why in failing.items():
             if thing not in self._told:
