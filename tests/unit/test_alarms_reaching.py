@@ -220,6 +220,20 @@ def test_a_route_that_does_not_work_is_passed_over() -> None:
     assert shed.told[-1][1].route == "push:captain"
 
 
+def test_a_route_that_a_refusing_server_fails_stands_below_it_and_is_passed_over() -> None:
+    shed = Shed(make_desk(CAPTAIN))
+    shed.begins(Kind.DELIVERY_FAULT, "mail")
+    shed.wait(14)
+    told = len(shed.told)
+    shed.begins(Kind.DELIVERY_FAULT, "mailto:captain@shed.example")
+    first, below = sorted(shed.desk.standing(), key=lambda alarm: alarm.raised_s)
+    assert below.cause_alarm == first.id and len(shed.told) == told, "one cause, one message"
+    shed.begins(Kind.DOOR_OPEN)
+    shed.wait(3600)
+    door = {n.route for _, n in shed.told if n.kind is Kind.DOOR_OPEN}
+    assert door == {"push:captain"}
+
+
 def test_a_route_that_begins_to_fail_lets_the_next_be_told_at_once() -> None:
     shed = Shed(make_desk(CAPTAIN))
     shed.begins(Kind.DOOR_OPEN)

@@ -90,7 +90,7 @@ const MENDED = /** @type {[RegExp, string][]} */ ([
   [/(^|, )camera$/, stepAddress("camera")],
   [/(^|, )telephones of [^,]+$/, "#/telephones"],
   [/(^|, )alarm test$/, "#/alarm-test"],
-  [/(^|, )messages$/, stepAddress("people")],
+  [/(^|, )(messages|mail)$/, stepAddress("people")],
   [/(^|, )(stop of the machine|somebody near)$/, "#/"],
 ]);
 

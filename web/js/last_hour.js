@@ -82,7 +82,7 @@ export function LastHour({ chamber, unit, dark, joined }) {
     <div class="plot" ref=${place} role="img" aria-label=${said(drawn.scaled, names, unit)}></div>
     <p class="small">
       ${fetched === "" ? `${T.loading} ` : fetched === "no" ? `${T.failed} ` : ""}
-      ${then && `${T.dotted} `}${drawn.scaled.beyond.length > 0 && `${saidBeyond(drawn.scaled.beyond, unit)} `}${short && `${T.begins(clock(first_s * 1000))} `}
+      ${then && `${T.dotted} `}${drawn.scaled.beyond.length > 0 && `${saidBeyond(drawn.scaled.beyond, unit)} `}${short && fetched === "yes" && `${T.begins(clock(first_s * 1000))} `}
       ${chamber.speed === 1 ? T.zone(zone()) : chamber.recorded ? T.of_recording : T.of_simulation}
     </p>
     ${others.length > 0 &&

@@ -327,7 +327,7 @@ export const G = {
     on: (pin) => `In use: on GPIO ${pin}.`,
     program: "In use: a program, named in the chamber file by hand.",
     none: "None so far: an alarm is heard where the page is open, and on telephones.",
-    how: "A small buzzer of 3.3 V, or one behind a transistor, that sounds while its pin is high.",
+    how: "One for 5 V that sounds by itself, behind a transistor, while its pin is high. A pin alone is too weak for it.",
     pin: "Its pin",
     test: "Hear it once: the alarm test",
     remove: "Take the sounder out",

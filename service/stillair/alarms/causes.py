@@ -114,5 +114,5 @@ def _leads(first: AlarmState, then: AlarmState, t_s: float) -> bool:
 
 
 def _is_route(subject: str) -> bool:
-    """Whether a delivery fault is of a person's route, not of the sounder or the page."""
-    return ":" in subject
+    """Whether a delivery fault is of a way to people, not of the sounder or the page."""
+    return ":" in subject or subject in ("mail", "MQTT")

@@ -142,8 +142,8 @@ WORDS: Mapping[Kind, Words] = {
         "Messages don't get through",
         "Messages by {who} don't get through",
         "Messages by {who} didn't get through",
-        "Don't count on being told there: look at the page, and see whether the network and "
-        "the address are right.",
+        "Don't count on being told there: look at the page, and see whether network, address "
+        "and password are right.",
         far=True,
     ),
     Kind.WATCH_GAP: Words(
