@@ -37,6 +37,7 @@ def test_ten_messages_in_ten_minutes_go_out_and_the_rest_is_one(shed: Shed) -> N
     assert gathered.title.startswith("north bench: Over: history is not being kept, and ")
     assert gathered.title.endswith(" more")
     assert gathered.text.count("\n- ") >= 3
+    assert gathered.text.count("\n\n") == 2, "each is one line"
     assert len({n.key for _, n in shed.told}) == len(shed.told)
 
 

@@ -112,5 +112,6 @@ def _head(notice: Notice, start: str) -> str:
     its text, and in a line once.
     """
     mark = notice.title.partition(": ")[0] + ": "
-    first = notice.text.removeprefix(mark).partition(". ")[0]
+    line = notice.text.removeprefix(mark).partition("\n")[0]
+    first = line.partition(". ")[0].removesuffix(".")
     return f"{notice.title.removeprefix(start)}. {first}"
