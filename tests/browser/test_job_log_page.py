@@ -61,7 +61,7 @@ def test_a_job_that_has_cooled_down_is_asked_about_and_told_at_the_machine(
     job = done(cold, "Fin box")
     page = look(cold, width_px=WIDTH_PX)
     asks = page.locator(".ask-of")
-    expect(asks).to_contain_text("Fin box has cooled down. How did it come out?")
+    expect(asks).to_contain_text("Fin box is over. How did it come out?")
     asks.get_by_role("link", name="Write down more").click()
     log = page.locator(".job-log")
     expect(log.get_by_role("heading", name="How did it come out?")).to_be_visible()

@@ -66,8 +66,8 @@ export function JobLogPart({ job, when, may }) {
 }
 
 /**
- * On the first page: the job that has cooled down. Sound is said with one tap; what is wrong is
- * asked for on its own page.
+ * On the first page: the job that is over, its cooling too as far as anybody could tell. Sound is
+ * said with one tap; what is wrong is asked for on its own page.
  * @param {{job: import("./types.js").Unsaid}} props
  */
 export function AskOf({ job }) {

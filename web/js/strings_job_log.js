@@ -66,7 +66,7 @@ export const L = {
   no: "No",
 
   /** @param {string} name */
-  cooled: (name) => `${name} has cooled down. How did it come out?`,
+  cooled: (name) => `${name} is over. How did it come out?`,
   whole: "Write down more",
 };
 

@@ -1,4 +1,4 @@
-"""The job that has cooled down and of which nobody has said yet how it came out."""
+"""The job that is over, its cooling too, and of which nobody has said yet how it came out."""
 
 from __future__ import annotations
 
