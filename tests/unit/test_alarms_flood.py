@@ -6,9 +6,9 @@ from itertools import pairwise
 
 import pytest
 
-from stillair.alarms.flood import GATHER_S, MOST, REST_S
+from stillair.alarms.flood import GATHER_S, MOST, REST_S, WITHIN_S, Flood
 from stillair.alarms.reaching import Person
-from stillair.model import Annunciation, Kind
+from stillair.model import Annunciation, Kind, Notice, Priority
 from unit.alarm_shed import CAPTAIN, Shed, make_desk
 
 COX = Person("cox", ("mailto:cox@shed.example",), after_s=0.0)
@@ -39,6 +39,24 @@ def test_ten_messages_in_ten_minutes_go_out_and_the_rest_is_one(shed: Shed) -> N
     assert gathered.text.count("\n- ") >= 3
     assert gathered.text.count("\n\n") == 2, "each is one line"
     assert len({n.key for _, n in shed.told}) == len(shed.told)
+
+
+def test_what_was_over_by_then_is_not_told_as_if_it_began() -> None:
+    """Its end may go out at once, ten minutes after the first, while its beginning still waits."""
+    flood = Flood(most=1)
+
+    def word(alarm: str, stage: str) -> list[Notice]:
+        title, route = f"north bench: {alarm} {stage}", "mailto:captain@shed.example"
+        kind, of = Kind.SENSOR_FAULT, Priority.HIGH
+        key = f"{alarm}:{stage}"
+        return [Notice(key, "north-bench", alarm, kind, of, "captain", route, title, title, 0.0)]
+
+    assert not flood.takes(word("top", "raised"), 0.0, danger=False)
+    assert flood.takes(word("low", "raised"), WITHIN_S - 10.0, danger=False)
+    assert flood.takes(word("bed", "raised"), WITHIN_S - 10.0, danger=False)
+    assert not flood.takes(word("low", "over"), WITHIN_S + 10.0, danger=False)
+    told = flood.due(WITHIN_S + GATHER_S, chamber_name="north bench", mark="")
+    assert [notice.key for notice in told] == ["bed:raised"]
 
 
 def test_no_danger_is_gathered(shed: Shed) -> None:

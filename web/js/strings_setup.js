@@ -77,7 +77,7 @@ export const G = {
     /** @param {string} name */
     sensor_twin: (name) => `Another sensor is called “${name}” already. Give this one another name.`,
     topic: "What comes by MQTT needs its topic.",
-    sensor: "This sensor isn't taken yet. Take it here, or choose “none” above.",
+    sensor: "This sensor isn't taken yet. Try its broker, if it has one, and take it here, or choose “none” above.",
     switch_name: "Say what this switch is called.",
     switch_active: "Say which message means that.",
     switch_twice: "One message can't mean both.",

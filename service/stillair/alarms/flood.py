@@ -49,13 +49,14 @@ class Flood:
         if danger or len(self._said_s) < self._most:
             if told:
                 self._said_s.append(t_s)
+            for notice in told:  # an older word that waits would come after this one, as news
+                self._waiting.pop(_of(notice), None)
             return False
         for notice in told:
             if not self._waiting:
                 self._due_s = max(t_s + GATHER_S, self._rest_until_s)
-            key = (notice.route, notice.alarm or notice.key)
-            self._waiting.pop(key, None)
-            self._waiting[key] = notice
+            self._waiting.pop(_of(notice), None)
+            self._waiting[_of(notice)] = notice
         return True
 
     def due(self, t_s: float, *, chamber_name: str, mark: str) -> tuple[Notice, ...]:
@@ -76,6 +77,10 @@ class Flood:
                 notices += [replace(each, within=told.key) for each in found]
             notices.append(told)
         return tuple(notices)
+
+
+def _of(notice: Notice) -> tuple[str, str]:
+    return notice.route, notice.alarm or notice.key
 
 
 def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> Notice:
