@@ -11,9 +11,11 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
+from sqlalchemy.exc import OperationalError
 
 from disks import LoopDisk
 from hall_boards import Board, batch, note_line, taking_of
@@ -24,6 +26,7 @@ from servers import Broker, DatabaseServer
 from stillair.alerts.topic import BrokerSettings
 from stillair.clock import SystemClock
 from stillair.database import server
+from stillair.database.bounded import BoundedConnection
 from stillair.database.server import ServerReader
 from stillair.errors import StoreError
 from stillair.hall import hearing
@@ -173,6 +176,24 @@ def test_who_reads_waits_no_longer_than_is_said_and_may_be_cut(
     asking.join(10.0)
     assert not asking.is_alive() and said
     reader.close()
+
+
+def test_a_connection_that_was_on_its_way_is_let_go_as_well(
+    database_server: DatabaseServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine, lines = server.server_engine(database_server.new_database())
+    made: list[psycopg.Connection[Any]] = []
+    connect = BoundedConnection.connect
+
+    def then_cut(*words: Any, **named: Any) -> BoundedConnection:
+        made.append(connect(*words, **named))
+        lines.cut()
+        return made[-1]
+
+    monkeypatch.setattr(BoundedConnection, "connect", then_cut)
+    with pytest.raises(OperationalError, match="it was let go"):
+        engine.connect()
+    assert made[0].closed
 
 
 def test_a_hall_whose_database_stands_still_tells_people_and_ends_when_it_is_told_to(

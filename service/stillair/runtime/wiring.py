@@ -61,7 +61,7 @@ from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.pushing import push_route
-from stillair.runtime.reaching import routes_of, trials_of
+from stillair.runtime.reaching import routes_of, trials
 from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.season_desk import SeasonDesk
@@ -185,9 +185,7 @@ def build(
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
     service.push = push_route(chambers, folder, clock)
-    service.ways = WaysTried(
-        {settings.key: trials_of(settings) for settings in chambers}, service.troubles.route
-    )
+    service.ways = WaysTried(trials(chambers), service.troubles.route)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
