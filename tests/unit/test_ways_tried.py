@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 
 from stillair.errors import DeliveryError
@@ -141,3 +142,17 @@ def test_a_server_that_is_reached_again_ends_no_trouble_of_messages_that_it_lost
     assert [active for _, active, _ in told] == [True, False]
     assert address not in [subject for subject, _, _ in told]
     assert [found.thing for found in ways.found("bench")] == [address]
+
+
+def test_no_stop_waits_for_a_name_that_is_looked_up_in_vain() -> None:
+    mail, found = Mail(), threading.Event()
+    mail.meanwhile = found.wait
+    shed = Shed(mail)
+    for _ in range(3):
+        shed.ways.begin()
+    (trying,) = [each for each in threading.enumerate() if each.name == "ways to people"]
+    assert trying.daemon, "the process ends all the same"
+    shed.ways.stop()
+    found.set()
+    trying.join()
+    assert mail.tries == 1

@@ -129,7 +129,7 @@ def build(
     service.housekeeping.each_minute("known chambers", service.known.keep, second=31)
 
     service.ways = WaysTried(trials([settings]), service.troubles.route)
-    service.housekeeping.each_minute("ways to people", service.ways.look, second=37, at_once=True)
+    service.housekeeping.each_minute("ways to people", service.ways.begin, second=37, at_once=True)
 
     def route_trouble(address: str, is_failing: bool, reason: str) -> None:
         (failing.add if is_failing else failing.discard)(address)

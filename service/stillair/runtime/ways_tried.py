@@ -1,8 +1,8 @@
 """Ways to people are tried without sending, at the start and each day: a wrong password shows
 before anybody has to be told of something.
 
-Housekeeping's threads do it, and nothing waits for them. One that fails twice in a row is a
-trouble, as one that lost a message is; who is told, and by which way, doesn't hang on it.
+Nothing waits for that, a stop neither. One that fails twice in a row is a trouble, as one that
+lost a message is; who is told, and by which way, doesn't hang on it.
 """
 
 from __future__ import annotations
@@ -65,6 +65,16 @@ class WaysTried:
         self._told: dict[str, str] = {}  # what fails, and why
         self._lock = threading.Lock()  # one look at a time
         self._stopped = False
+        self._trying: threading.Thread | None = None
+
+    def begin(self) -> None:
+        """Have `look` done by a thread that ends with the process.
+
+        Where names are looked up in vain that takes half a minute, and nobody can cut it.
+        """
+        if self._trying is None or not self._trying.is_alive():
+            self._trying = threading.Thread(target=self.look, name="ways to people", daemon=True)
+            self._trying.start()
 
     def look(self) -> None:
         """Try what is due; may take some seconds of each."""
