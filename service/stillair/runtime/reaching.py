@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Protocol
 
+from stillair.alarms.reaching import MAIL, SERVED, SERVER_OF, TOPICS
 from stillair.alarms.testing import spoken
 from stillair.alerts.addresses import RouteKind, public_form, route_kind
 from stillair.alerts.routes import Message, Route
@@ -126,7 +127,7 @@ class Trial:
     def subject(self) -> str:
         """What of it can fail. Not the address: of that only a message that got there says that
         it works again, and a server that is reached may take none."""
-        return f"the server of {self.thing}" if self.thing.startswith("webhook:") else self.thing
+        return self.thing if self.thing in SERVED else f"{SERVER_OF}{self.thing}"
 
     def found(self, thing: str) -> Found:
         """Try it; may take some seconds."""
@@ -154,10 +155,10 @@ def trials_of(settings: Reaches, make: _Maker | None = None) -> tuple[Trial, ...
     found: list[Trial] = []
     if settings.mail is not None:
         people = tuple(by_kind[RouteKind.MAIL])
-        found.append(Trial("mail", people, make.mail(settings), ROUTE_REMEDY[RouteKind.MAIL]))
+        found.append(Trial(MAIL, people, make.mail(settings), ROUTE_REMEDY[RouteKind.MAIL]))
     if by_kind[RouteKind.TOPIC]:
         people = tuple(by_kind[RouteKind.TOPIC])
-        found.append(Trial("MQTT", people, make.topic(settings), ROUTE_REMEDY[RouteKind.TOPIC]))
+        found.append(Trial(TOPICS, people, make.topic(settings), ROUTE_REMEDY[RouteKind.TOPIC]))
     for address, names in hooks.items():
         route, remedy = make.webhook(settings, address), ROUTE_REMEDY[RouteKind.WEBHOOK]
         found.append(Trial(public_form(address, ""), tuple(names), route, remedy))
