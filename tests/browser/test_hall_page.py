@@ -24,6 +24,7 @@ from .test_report_page import shot as keep_picture
 MANY = 150
 FIRE, DOOR, LOST = 7, 9, 11
 NAMES = ("north bench", "south bench", "store room", "long bench", "paint shop", "loft")
+LONG_PLACE = "the shed behind the slipway, " + "left" * 13  # as long as one is shown
 
 
 def say_all(boards: Boards) -> None:
@@ -32,7 +33,7 @@ def say_all(boards: Boards) -> None:
         board, name = board_mark(number), f"{NAMES[number % 6]} {number}"
         job = a_job(("Oarlock bushings", "Fin box")[number % 2]) if number % 5 == 0 else None
         state = "silent" if number == LOST else "watching"
-        place = "boat shed, left bench" if number == FIRE else ""
+        place = {FIRE: "boat shed, left bench", DOOR: LONG_PLACE}.get(number, "")
         told: dict[str, Any] = {"name": name}
         standing: tuple[str, ...] = ()
         if number == FIRE:

@@ -119,6 +119,28 @@ def test_the_ladder(
     assert ", ".join(told) == steps
 
 
+@pytest.mark.parametrize(
+    ("failing", "told"),
+    [
+        ("mail", {"mqtt:shed/cox", "webhook:shed.example-0a1b2c3d", "webpush:cox"}),
+        ("MQTT", {"mailto:cox@shed.example", "webhook:shed.example-0a1b2c3d", "webpush:cox"}),
+        (
+            "the server of webhook:shed.example-0a1b2c3d",
+            {"mailto:cox@shed.example", "mqtt:shed/cox", "webpush:cox"},
+        ),
+        (
+            "webpush:cox",
+            {"mailto:cox@shed.example", "mqtt:shed/cox", "webhook:shed.example-0a1b2c3d"},
+        ),
+    ],
+)
+def test_that_a_server_fails_is_told_by_none_of_its_routes(failing: str, told: set[str]) -> None:
+    routes = ("mailto:cox@shed.example", "mqtt:shed/cox", "webhook:shed.example-0a1b2c3d")
+    cox = Person("cox", (*routes, "webpush:cox"))
+    rungs = ladder((cox,), Kind.DELIVERY_FAULT, Priority.HIGH, without=failing)
+    assert {rung.route for rung in rungs} == told
+
+
 def test_a_danger_made_critical_reaches_everybody_at_once() -> None:
     assert {r.after_s for r in ladder(CREW, Kind.SMOKE, Priority.CRITICAL)} == {0.0}
 

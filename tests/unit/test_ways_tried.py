@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
+
 from stillair.errors import DeliveryError
 from stillair.runtime.found import State
 from stillair.runtime.reaching import Trial
@@ -14,9 +17,11 @@ class Mail:
     def __init__(self) -> None:
         self.tries = 0
         self.refuses = True
+        self.meanwhile: Callable[[], object] = lambda: None
 
     def check(self) -> str:
         self.tries += 1
+        self.meanwhile()
         if self.refuses:
             raise DeliveryError("shed", "it refused the password", retry=True, remedy="another one")
         return "it answers"
@@ -114,3 +119,54 @@ def test_by_what_tells_nobody_nobody_is_troubled() -> None:
     shed = Shed(Mail(), people=())
     shed.pass_s(600.0)
     assert shed.told == []
+
+
+def test_one_server_of_many_boxes_is_tried_once_for_all_of_them() -> None:
+    """Each with a wrong password of its own it would shut the board out."""
+    mail = Mail()
+    shed = Shed(mail, mail, mail)
+    shed.pass_s(600.0)
+    assert mail.tries == 4
+    assert [next(shed.ways.found(f"bench {n}")).state for n in range(3)] == [State.UNFIT] * 3
+    assert len(shed.told) == 1
+
+
+def test_what_a_stop_cuts_short_says_nothing_of_its_server() -> None:
+    mail = Mail()
+    shed = Shed(mail)
+    shed.pass_s(60.0)
+    mail.meanwhile = shed.ways.stop
+    shed.pass_s(60.0)
+    assert mail.tries == 2 and shed.told == []
+
+
+def test_a_server_that_is_reached_again_ends_no_trouble_of_messages_that_it_lost() -> None:
+    told: list[tuple[str, bool, str]] = []
+    now_s = 0.0
+    address = "webhook:shed.example-0a1b2c3d"
+    server = Mail()
+    trial = Trial(address, ("cox",), server, "see that it runs")
+    ways = WaysTried({"bench": [trial]}, lambda *each: told.append(each), lambda: now_s)
+    ways.look()
+    now_s = 60.0
+    ways.look()
+    server.refuses = False
+    now_s = LONGEST_S
+    ways.look()
+    assert [active for _, active, _ in told] == [True, False]
+    assert address not in [subject for subject, _, _ in told]
+    assert [found.thing for found in ways.found("bench")] == [address]
+
+
+def test_no_stop_waits_for_a_name_that_is_looked_up_in_vain() -> None:
+    mail, found = Mail(), threading.Event()
+    mail.meanwhile = found.wait
+    shed = Shed(mail)
+    for _ in range(3):
+        shed.ways.begin()
+    (trying,) = [each for each in threading.enumerate() if each.name == "ways to people"]
+    assert trying.daemon, "the process ends all the same"
+    shed.ways.stop()
+    found.set()
+    trying.join()
+    assert mail.tries == 1

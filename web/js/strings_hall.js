@@ -75,7 +75,7 @@ export const H = {
   /** @param {number} n */
   more: (n) => `Show ${figure(n)} more`,
   /** @param {string} board */
-  board: (board) => `board ${board}`,
+  board: (board) => `board\u00a0${board}`,
   /** @type {Record<string, string>} */
   reach: {
     silent: "Its board broke off its connection: nobody here knows how it is.",

@@ -21,6 +21,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from stillair.alarms.catalogue import CATALOGUE, is_danger, is_notice
+from stillair.alarms.reaching import SERVED
 from stillair.model import BURNING, AlarmState, Kind, Priority, Suppression
 
 
@@ -115,4 +116,4 @@ def _leads(first: AlarmState, then: AlarmState, t_s: float) -> bool:
 
 def _is_route(subject: str) -> bool:
     """Whether a delivery fault is of a way to people, not of the sounder or the page."""
-    return ":" in subject or subject in ("mail", "MQTT")
+    return ":" in subject or subject in SERVED

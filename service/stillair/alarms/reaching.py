@@ -25,6 +25,10 @@ PATIENT_ROUTE_S = 600.0
 PATIENT_PERSON_S = 900.0
 NEXT_IN_DANGER_S = 120.0
 DAY_MIN = 24 * 60
+# What may fail for all whom it serves, and how their routes begin.
+MAIL, TOPICS = "mail", "MQTT"
+SERVED = {MAIL: "mailto:", TOPICS: "mqtt:"}
+SERVER_OF = "the server of "  # one route alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,19 +86,19 @@ def ladder(
     """All ways to be taken for an alarm, in their order; each route once.
 
     A `failing` route is passed over at once, and a person all of whose routes fail as well;
-    where all fail, and in danger, they are tried nevertheless. `without` is never taken.
+    where all fail, and in danger, they are tried nevertheless. `without` is a route that is
+    never taken, or the server of some: one that refuses the password would hear it again and
+    again, and shut out whoever comes with it.
     """
     danger = is_danger(kind)
     next_route_s = NEXT_ROUTE_S if priority in URGENT else PATIENT_ROUTE_S
     if kind is Kind.DELIVERY_FAULT:  # who counts on that route has to know, and so has everybody
-        others = [(p, r) for p in people for r in p.routes if r != without and r not in failing]
+        ways = [(p, r) for p in people for r in p.routes if not _goes_by(r, without)]
+        others = [(p, r) for p, r in ways if r not in failing]
         return tuple({r: Rung(0.0, p, r) for p, r in others}.values())
-    usable = [
-        tuple(r for r in person.routes if r != without and (danger or r not in failing))
-        for person in people
-    ]
+    usable = [tuple(r for r in person.routes if danger or r not in failing) for person in people]
     if not any(usable):
-        usable = [tuple(r for r in person.routes if r != without) for person in people]
+        usable = [person.routes for person in people]
     rungs: dict[str, Rung] = {}
     earliest_s = float("inf")  # the time of somebody who can't be reached falls to the next
     for number, (person, routes) in enumerate(zip(people, usable, strict=True)):
@@ -108,6 +112,13 @@ def ladder(
             if route not in rungs or rungs[route].after_s > after_s:
                 rungs[route] = Rung(after_s, person, route)
     return tuple(sorted(rungs.values(), key=lambda rung: rung.after_s))
+
+
+def _goes_by(route: str, what: str) -> bool:
+    """Whether that is the route itself, or what serves it."""
+    return what.removeprefix(SERVER_OF) == route or (
+        what in SERVED and route.startswith(SERVED[what])
+    )
 
 
 def first_way(people: Sequence[Person], near: str, failing: Collection[str]) -> Rung | None:

@@ -9,15 +9,14 @@ from __future__ import annotations
 
 import os
 import socket
+import threading
 import weakref
 from contextlib import suppress
-from typing import Any, TypeVar
+from typing import Any
 
 from psycopg import Connection, OperationalError
 from psycopg.errors import _WaitTimeout
 from sqlalchemy import Engine, event
-
-T = TypeVar("T")
 
 
 class BoundedConnection(Connection[Any]):
@@ -47,21 +46,28 @@ class Lines:
 
     def __init__(self, engine: Engine, answer_s: float) -> None:
         self._open: weakref.WeakSet[BoundedConnection] = weakref.WeakSet()
-        self._is_cut = False
+        self._is_cut = threading.Event()
+        self._lock = threading.Lock()
 
         @event.listens_for(engine, "do_connect")
         def _connect(_dialect: object, _record: object, words: Any, named: Any) -> Any:
-            if self._is_cut:
+            if self._is_cut.is_set():
                 raise OperationalError("it was let go")
             connection = BoundedConnection.connect(*words, **named)
             connection.answer_s = answer_s
-            self._open.add(connection)
-            return connection
+            with self._lock:
+                if not self._is_cut.is_set():
+                    self._open.add(connection)
+                    return connection
+            connection.close()  # it was on its way meanwhile
+            raise OperationalError("it was let go")
 
     def cut(self) -> None:
         """From any thread: whoever waits for an answer waits no more. There are no new ones."""
-        self._is_cut = True
-        for connection in list(self._open):
+        with self._lock:
+            self._is_cut.set()
+            found = list(self._open)
+        for connection in found:
             # Of a number of its own, so that the driver closes what it has opened.
             with (
                 suppress(OSError, OperationalError),

@@ -35,7 +35,7 @@ WRITE_MS = 30_000
 LOCK_MS = 10_000
 GONE_MS = 10_000
 SLOW_S = 1.0  # one that can't be asked after so long stands still
-REST_S = 5.0  # until it is asked again; longer than that takes
+REST_S = 10.0  # until it is asked again; longer than who asks waits, also by an old connection
 LATE_S = 1.0  # first the server may say itself that it was not done in time
 LONGEST_ADDRESS = 2_000
 

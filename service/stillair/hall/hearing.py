@@ -6,7 +6,8 @@ What is heard is given on in this thread; whoever takes it has to be quick.
 
 A broker that stands still keeps its connections, and one that falls behind keeps alarms: so the
 hall calls to itself every few seconds, by the way that alarms come. Where nothing at all comes
-for as long, the connection is given up; where only the call is late, so is all that boards say.
+for as long, the connection is given up; where only the calls are late, so is all that boards say.
+One that comes back settles those before it: a broker without room drops some.
 
 References
 ----------
@@ -41,6 +42,7 @@ LOOP_S: Final = 0.1
 ECHO_S: Final = 10.0  # our own word comes back by then, or we may not read or write here
 CALL_S: Final = 5.0  # from one call to ourselves to the next
 ANSWER_S: Final = 8.0  # by then it has come back
+MOST_CALLS: Final = 1_000  # of an hour or more
 STOP_S: Final = 0.7
 ORDER_S: Final = 60  # an order that no board took by then is none
 LARGEST_BYTES: Final = 60_000  # what is longer the broker keeps to itself
@@ -115,8 +117,8 @@ class Hearing:
         self._echoed = False
         self.is_in = False
         self._refused = ""
-        self._call = b""  # the newest
-        self._called_s: float | None = None  # when, until it has come back
+        self._calls: deque[tuple[bytes, float]] = deque(maxlen=MOST_CALLS)  # not back yet, and when
+        self._called_s: float | None = None  # the oldest of them
         self._call_s = 0.0  # when the next is due
         self._came_s = 0.0  # when anything last came
         self.other_hall = ""  # the mark of another one that says that it takes here
@@ -213,6 +215,7 @@ class Hearing:
     def _stay_connected(self) -> None:
         """Connect and listen until the connection is lost. Raises `OSError`, and paho's errors."""
         self._refused, self._said, self._called_s = "", None, None
+        self._calls.clear()
         will = (self._topic, self._word("silent"))
         wire = Wire(self._broker, name=self._name(), largest_bytes=LARGEST_BYTES, will=will)
         client = wire.client
@@ -259,11 +262,12 @@ class Hearing:
         if word != self._said and word[0]:
             self._said, self._said_s, self._echoed = word, self._beat_s, False
             client.publish(self._topic, self._word(self._state), qos=1, retain=True)
-        if self._called_s is None and self._beat_s >= self._call_s:
-            self._call = f"{self._chance():.15f}".encode()
-            self._called_s, self._call_s = self._beat_s, self._beat_s + CALL_S
-            client.publish(self._call_topic, self._call, qos=1)
-        elif self._called_s and self._beat_s - max(self._called_s, self._came_s) > ANSWER_S:
+        if self._beat_s >= self._call_s:
+            self._calls.append((f"{self._chance():.15f}".encode(), self._beat_s))
+            self._called_s, self._call_s = self._calls[0][1], self._beat_s + CALL_S
+            client.publish(self._call_topic, self._calls[-1][0], qos=1)
+        called_s = self._called_s
+        if called_s is not None and self._beat_s - max(called_s, self._came_s) > ANSWER_S:
             raise OSError(f"it has given nothing on for {ANSWER_S:g} s, not even to ourselves")
         if self._said is not None and not self._echoed and self._beat_s - self._said_s > ECHO_S:
             raise OSError(f"it does not let this user read and write {self._prefix}/#")
@@ -330,8 +334,7 @@ class Hearing:
         payload = bytes(message.payload)
         self._came_s = self._clock.now_s()
         if topic == self._call_topic:
-            if payload == self._call:  # and not another hall's
-                self._called_s = None
+            self._came_back(payload)
             return
         if topic == self._topic:
             self._heard_hall(payload)
@@ -341,6 +344,13 @@ class Hearing:
             self._on_message(told, payload, bool(message.retain))
         except Exception:
             log.exception("hall: a message on %s", topic[:200])
+
+    def _came_back(self, call: bytes) -> None:
+        """A call of ours, or another hall's."""
+        if any(call == each for each, _ in self._calls):
+            while self._calls.popleft()[0] != call:
+                pass
+            self._called_s = self._calls[0][1] if self._calls else None
 
     def _heard_hall(self, payload: bytes) -> None:
         """Another hall under the same topic would have boards move on for what we don't have."""

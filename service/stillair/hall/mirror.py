@@ -438,8 +438,7 @@ class Mirror:
             self._changed(of)
         if not kept and of.watch != SILENT:  # which the broker says
             of.live_s = now_s
-        was_unheard = of.reach is Reach.UNHEARD and math.isfinite(of.heard_s)
-        if not (kept and was_unheard):
+        if not (kept and math.isfinite(of.heard_s)):  # the broker says it again when it is asked
             of.heard_s = now_s
         self._set_reach(of, self._reach(of, now_s), now_s)
 

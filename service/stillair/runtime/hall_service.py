@@ -34,10 +34,11 @@ from stillair.hall.taking import Taking
 from stillair.model import AlarmTestState, Command, Kind, Notice, Outcome
 from stillair.model.duties import SeenMatter, SeenState
 from stillair.runtime import hall_shown, tested
+from stillair.runtime.hall_ailing import HallAiling
 from stillair.runtime.hall_copy import PagesCopy
 from stillair.runtime.hall_known import HallKnown, told_before
 from stillair.runtime.hall_orders import Orders
-from stillair.runtime.hall_telling import BROKER, LATE, STORE, HallTelling
+from stillair.runtime.hall_telling import HallTelling
 from stillair.runtime.hall_tested import HallTested
 from stillair.runtime.handing import Handing
 from stillair.runtime.labels import Labels
@@ -53,11 +54,9 @@ from stillair.storage.writer import JournalWriter
 log = logging.getLogger(__name__)
 
 HALL = "hall"  # the chamber of what is the hall's own
-OTHER = "other hall"
 AT_THE_BOARD = "Say it at the board that watches this chamber."
 ON_TIME_S = 15.0
 COURIER_S = 60.0
-OPENING_S = 15.0  # after a start the database is open by then, or it is known why not
 KNOWN_NOTICES = 20_000  # of the outbox, read at the start
 STOP_S = 0.5
 
@@ -108,12 +107,7 @@ class HallService(Past):
         self._labels = labels
         self._handing = Handing(clock.now_s, at_once=lambda _: True)
         self.lock = threading.RLock()  # mirror and telling, for one thread at a time
-        self._heard = False  # whether the broker lets us in
-        self._why = "it has not been reached so far"
-        self._lost_s = clock.now_s()
-        self._lost_at = label(clock.wall().timestamp())
-        self._takes = (False, "")  # and what ails that, once it is known
-        self._begun_s = clock.now_s()
+        self._own = HallAiling(self.troubles, clock)
         self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
         self._beat_s = clock.now_s()
         self._seen: tuple[SeenMatter, ...] = ()  # as it stands in the journal
@@ -177,8 +171,8 @@ class HallService(Past):
         """Whether boards are heard, what they send is kept, and people can be told."""
         return (
             self.on_time()
-            and self._heard
-            and self._takes == (True, "")
+            and self._own.heard
+            and self._own.is_kept
             and self.writer.stored
             and not self.troubles
             and self.taking.on_time(COURIER_S)
@@ -228,32 +222,18 @@ class HallService(Past):
 
     def connected(self, is_in: bool, why: str) -> None:
         """The broker lets us in, or doesn't."""
-        now_s = self._clock.now_s()
         with self.lock:
             if is_in:
-                self.mirror.joined(now_s)
-            if self._heard and not is_in:
-                self._lost_s, self._lost_at = now_s, label(self._clock.wall().timestamp())
-            self._heard, self._why = is_in, why
-        self.troubles.tell(Kind.WATCH_GAP, BROKER, not is_in, why)
-        self._tell_store()
+                self.mirror.joined(self._clock.now_s())
+            self._own.connected(is_in, why)
         self.feed.changed()
 
     def took(self, takes: bool, why: str) -> None:
         """What boards send is being kept, can't be just now, or is only tried again."""
         self.hearing.takes(takes)
-        self._takes = takes, why
+        self._own.took(takes, why)
         if takes:
             self.known.stored(self.taking.chambers)
-        self._tell_store()
-
-    def _tell_store(self) -> None:
-        """Without the broker nothing comes that could be kept, and that is trouble enough."""
-        takes, why = self._takes
-        if not takes and not why and self._clock.now_s() - self._begun_s > OPENING_S:
-            why = f"it could not be opened within {OPENING_S:g} s"
-        fails = self._heard and bool(why)
-        self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
 
     def link_for(self, due: Due) -> str | None:
         """The page of a message's chamber, for who may sign in; None while nobody else opens it."""
@@ -290,22 +270,10 @@ class HallService(Past):
         now_s, at = self._clock.now_s(), self._clock.wall()
         self._labels.check()
         self.writer.check()
-        other = self.hearing.other_hall
-        why = f"another hall ({other}) takes what boards send on the same topic"
-        self.troubles.tell(Kind.STORE_FAULT, OTHER, bool(other), why if other else "")
-        late_s = self.hearing.late_s
-        why = f"what boards say comes {late_s:.0f} s late, or later" if late_s else ""
-        self.troubles.tell(Kind.WATCH_GAP, LATE, bool(late_s), why)
-        repaired = self.journal.repaired
-        self.troubles.tell(Kind.STORE_FAULT, "journal's file", bool(repaired), repaired or "")
-        self.troubles.push(self.push.repaired)
-        self._tell_store()
-        refused = self.mirror.refused
-        room = f"for {refused} messages of boards there was no room" if refused else ""
-        self.troubles.tell(Kind.STORE_FAULT, "room", bool(refused), room)
+        self._own.look(self.hearing, self.journal, self.push, self.mirror.refused)
         with self.lock:
             notices: list[Notice] = []
-            if self._heard:  # else nobody is known, which is the broker's trouble
+            if self._own.heard:  # else nobody is known, which is the broker's trouble
                 self.mirror.tick(now_s)
                 self._see_faults(now_s)
                 notices += self.telling.chambers(now_s, at)
@@ -364,13 +332,13 @@ class HallService(Past):
                 "name": self.name,
                 "revision": self.mirror.revision,
                 "jobs": self.mirror.jobs,
-                "heard": self._heard,
-                "why": self._why if owner else "",
-                "lost_at": None if self._heard else self._lost_at,
+                "heard": self._own.heard,
+                "why": self._own.why if owner else "",
+                "lost_at": self._own.lost_at,
                 "counts": hall_shown.counts(chambers),
                 "settling": sum(of.is_settling for of in chambers),
                 "awaited": hall_shown.awaited(chambers),
-                "sounding": hall_shown.sounding(chambers) if self._heard else "silent",
+                "sounding": hall_shown.sounding(chambers) if self._own.heard else "silent",
                 "strangers": self.mirror.strangers,
                 "refused": self.mirror.refused,
                 "answers": self.orders.able,
@@ -418,7 +386,7 @@ class HallService(Past):
     @property
     def asks(self) -> bool:
         """Whether boards can be asked to note something, and would believe us."""
-        return self._heard and self.orders.able
+        return self._own.heard and self.orders.able
 
     def rows(self, revision: int) -> Item:
         """The chambers that changed after a revision."""

@@ -31,7 +31,7 @@ from stillair.runtime.hall_tested import HallTested
 from stillair.runtime.labels import Labels
 from stillair.runtime.plans import person_of
 from stillair.runtime.pushing import people, push_route
-from stillair.runtime.reaching import broker_settings, routes_of, trials_of
+from stillair.runtime.reaching import broker_settings, routes_of, trials
 from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.tested import mark_with
@@ -128,8 +128,8 @@ def build(
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     service.housekeeping.each_minute("known chambers", service.known.keep, second=31)
 
-    service.ways = WaysTried({settings.key: trials_of(settings)}, service.troubles.route)
-    service.housekeeping.each_minute("ways to people", service.ways.look, second=37, at_once=True)
+    service.ways = WaysTried(trials([settings]), service.troubles.route)
+    service.housekeeping.each_minute("ways to people", service.ways.begin, second=37, at_once=True)
 
     def route_trouble(address: str, is_failing: bool, reason: str) -> None:
         (failing.add if is_failing else failing.discard)(address)

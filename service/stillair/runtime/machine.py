@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from stillair.config import ChamberSettings, default_chamber
 from stillair.errors import CommandRefused
 from stillair.jobs.lines import checked_line, checked_text
 from stillair.model import (
@@ -26,6 +27,8 @@ from stillair.sensing.job_words import JobTopic, JobWord, Said
 from stillair.watch import WatchView
 
 if TYPE_CHECKING:
+    from stillair.runtime.drivers import Drivers
+    from stillair.runtime.elsewhere import Elsewhere
     from stillair.simulation.world import SimulatedChamber
 
 log = logging.getLogger(__name__)
@@ -43,6 +46,22 @@ _SAID = {  # by the kinds of a script's marks
     "resume": Said.RESUME,
     "finish": Said.FINISH,
 }
+
+
+def scripted(
+    settings: ChamberSettings, drivers: Drivers, elsewhere: Elsewhere
+) -> Callable[[float, WatchView], Sequence[Command]] | None:
+    """What a simulated machine tells of its jobs by itself.
+
+    The built-in chamber, which nobody chose, none where anything is kept of a real one: the
+    first chamber file may have been undone, and a simulated job is among nothing real.
+    """
+    if not settings.simulated:
+        return None  # nor is the built-in one made to be compared: it brings the simulation
+    built_in = settings.fingerprint == default_chamber().fingerprint
+    if built_in and elsewhere.names.keys() - {settings.key}:
+        return None
+    return SimulatedMachine(drivers.world()).commands
 
 
 class SimulatedMachine:

@@ -7,11 +7,12 @@ with which a public form begins; a kind of route that is added has its entry her
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Protocol
 
+from stillair.alarms.reaching import MAIL, SERVED, SERVER_OF, TOPICS
 from stillair.alarms.testing import spoken
 from stillair.alerts.addresses import RouteKind, public_form, route_kind
 from stillair.alerts.routes import Message, Route
@@ -122,6 +123,12 @@ class Trial:
     route: RouteTry
     remedy: str
 
+    @property
+    def subject(self) -> str:
+        """What of it can fail. Not the address: of that only a message that got there says that
+        it works again, and a server that is reached may take none."""
+        return self.thing if self.thing in SERVED else f"{SERVER_OF}{self.thing}"
+
     def found(self, thing: str) -> Found:
         """Try it; may take some seconds."""
         try:
@@ -130,26 +137,37 @@ class Trial:
             return Found(thing, State.UNFIT, error.reason, error.remedy or self.remedy)
 
 
-def trials_of(settings: Reaches) -> tuple[Trial, ...]:
+def trials(chambers: Iterable[Reaches]) -> dict[str, tuple[Trial, ...]]:
+    """What of each chamber's ways can be tried, by its key; what they share has one route."""
+    make = _trying()
+    return {settings.key: trials_of(settings, make) for settings in chambers}
+
+
+def trials_of(settings: Reaches, make: _Maker | None = None) -> tuple[Trial, ...]:
     """What of a chamber's ways to reach people can be tried, each server once."""
-    make = _Maker(lambda _alarm: None, lambda: datetime.now(UTC), None)
+    make = make or _trying()
     by_kind: dict[RouteKind, dict[str, None]] = {kind: {} for kind in RouteKind}
     hooks: dict[str, dict[str, None]] = {}
     for person, address, kind in addresses(settings):
         by_kind[kind][person] = None
         if kind is RouteKind.WEBHOOK:
             hooks.setdefault(address, {})[person] = None
-    trials: list[Trial] = []
+    found: list[Trial] = []
     if settings.mail is not None:
         people = tuple(by_kind[RouteKind.MAIL])
-        trials.append(Trial("mail", people, make.mail(settings), ROUTE_REMEDY[RouteKind.MAIL]))
+        found.append(Trial(MAIL, people, make.mail(settings), ROUTE_REMEDY[RouteKind.MAIL]))
     if by_kind[RouteKind.TOPIC]:
         people = tuple(by_kind[RouteKind.TOPIC])
-        trials.append(Trial("MQTT", people, make.topic(settings), ROUTE_REMEDY[RouteKind.TOPIC]))
+        found.append(Trial(TOPICS, people, make.topic(settings), ROUTE_REMEDY[RouteKind.TOPIC]))
     for address, names in hooks.items():
         route, remedy = make.webhook(settings, address), ROUTE_REMEDY[RouteKind.WEBHOOK]
-        trials.append(Trial(public_form(address, ""), tuple(names), route, remedy))
-    return tuple(trials)
+        found.append(Trial(public_form(address, ""), tuple(names), route, remedy))
+    return tuple(found)
+
+
+def _trying() -> _Maker:
+    """Makes routes by which nothing is sent."""
+    return _Maker(lambda _alarm: None, lambda: datetime.now(UTC), None)
 
 
 def listed(settings: Reaches, prefix: str) -> Iterator[Found]:

@@ -59,7 +59,7 @@ class Troubles:
             return dict(self._standing)
 
     def tell(self, kind: Kind, subject: str, active: bool, reason: str) -> None:
-        """Something fails, or works again; of what failed before a restart the first word counts."""
+        """Something fails, or works again; the first word ends what failed before a restart too."""
         with self._lock:
             if active:
                 self._well.discard((kind, subject))

@@ -18,7 +18,7 @@ from stillair.alerts.courier import Courier
 from stillair.alerts.push import SCHEME
 from stillair.alerts.sounder import SounderLoop
 from stillair.clock import Clock, FasterClock, SystemClock
-from stillair.config import ChamberSettings, default_chamber
+from stillair.config import ChamberSettings
 from stillair.fire.vision import Sight
 from stillair.hall.cursors import FILE_NAME as HALL
 from stillair.media.files import PictureFiles
@@ -27,7 +27,6 @@ from stillair.media.ring import LATE_S, SPAN_S, FrameRing
 from stillair.model import (
     AT_WORK,
     CameraState,
-    Command,
     Job,
     Movement,
     Particles,
@@ -43,7 +42,6 @@ from stillair.runtime.clips import Clips
 from stillair.runtime.company import Company, heartbeat_of, machine_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers, sounder_of
-from stillair.runtime.elsewhere import Elsewhere
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.halls import Halls
 from stillair.runtime.job_file_sending import JobFiles
@@ -54,14 +52,14 @@ from stillair.runtime.known_before import KnownBefore
 from stillair.runtime.labels import Labels
 from stillair.runtime.lapsing import Eye
 from stillair.runtime.looking_back import LookingBack
-from stillair.runtime.machine import SimulatedMachine
+from stillair.runtime.machine import scripted
 from stillair.runtime.moving import Moving
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.pushing import push_route
-from stillair.runtime.reaching import routes_of, trials_of
+from stillair.runtime.reaching import routes_of, trials
 from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.season_desk import SeasonDesk
@@ -185,9 +183,7 @@ def build(
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
     service.push = push_route(chambers, folder, clock)
-    service.ways = WaysTried(
-        {settings.key: trials_of(settings) for settings in chambers}, service.troubles.route
-    )
+    service.ways = WaysTried(trials(chambers), service.troubles.route)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
@@ -197,7 +193,7 @@ def build(
         ways=service.ways,
         telephones=service.push.telephones,
     )
-    service.housekeeping.each_minute("ways to people", service.ways.look, second=37, at_once=True)
+    service.housekeeping.each_minute("ways to people", service.ways.begin, second=37, at_once=True)
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
 
     def watched_elsewhere() -> None:
@@ -409,7 +405,7 @@ def _chamber(
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,
-        script=told[0].commands if told else _scripted(settings, drivers, service.elsewhere),
+        script=told[0].commands if told else scripted(settings, drivers, service.elsewhere),
         label=lambda t_s: labels.timeline().at(t_s),
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
@@ -463,22 +459,6 @@ def _look_away(service: Service, key: str) -> None:
     """Let go of a camera's last seconds, and end what was being filmed."""
     service.pictures.forget(key)
     service.clips.pause(key)
-
-
-def _scripted(
-    settings: ChamberSettings, drivers: Drivers, elsewhere: Elsewhere
-) -> Callable[[float, WatchView], Sequence[Command]] | None:
-    """What a simulated machine tells of its jobs by itself.
-
-    The built-in chamber, which nobody chose, none where anything is kept of a real one: the
-    first chamber file may have been undone, and a simulated job is among nothing real.
-    """
-    if not settings.simulated:
-        return None  # nor is the built-in one made to be compared: it brings the simulation
-    built_in = settings.fingerprint == default_chamber().fingerprint
-    if built_in and elsewhere.names.keys() - {settings.key}:
-        return None
-    return SimulatedMachine(drivers.world()).commands
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:
