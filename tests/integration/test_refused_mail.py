@@ -45,5 +45,19 @@ def test_a_refused_password_is_said_and_heard_no_more_often_for_that(tmp_path: P
             time.sleep(1.0)
             refused = [line for line in service.log.read_text().splitlines() if "refused" in line]
             assert len(refused) == 1, "by the trial alone: nobody is told of it by mail"
+        chamber.write_text(f'{CHAMBER}{told}username = "shed"\npassword = "three oars in water"\n')
+        with RunningService(
+            tmp_path / "data", "--chamber", str(chamber), before=TWICE, loaded=True
+        ) as mended:
+            wait_until(
+                lambda: (
+                    not any(
+                        alarm["condition"]
+                        for alarm in mended.now()["alarms"]
+                        if alarm["kind"] == "delivery_fault"
+                    )
+                ),
+                within_s=60,
+            )
     finally:
         mail.stop()
