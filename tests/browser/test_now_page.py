@@ -87,6 +87,40 @@ def test_the_last_hour_goes_on_without_being_fetched_again(
     assert not [url for url in asked if "/api/readings" in url]
 
 
+READINGS = re.compile("/api/readings")
+
+
+@pytest.fixture
+def unread(shed: RunningService, look: Look) -> Page:
+    """A page whose last hour couldn't be fetched, though it can be from now on."""
+    page = look(
+        shed,
+        expected="Failed to load resource",
+        before=lambda context: context.route(READINGS, lambda route: route.abort()),
+    )
+    page.locator(".hour").get_by_text("The last hour couldn't be fetched").wait_for()
+    return page
+
+
+def test_a_last_hour_that_could_not_be_fetched_comes_when_it_can(unread: Page) -> None:
+    unread.context.unroute(READINGS)
+    expect(unread.locator(".hour")).not_to_contain_text("couldn't be fetched", timeout=25_000)
+
+
+def test_the_last_hour_waits_for_somebody_who_looks(unread: Page) -> None:
+    unread.evaluate("Object.defineProperty(document, 'hidden', {value: true, writable: true})")
+    unread.wait_for_timeout(11_000)  # the pause is over, be it the second one
+    unread.context.unroute(READINGS)
+    asked: list[str] = []
+    unread.on("request", lambda request: asked.append(request.url))
+    unread.wait_for_timeout(500)
+    assert not [url for url in asked if READINGS.search(url)], "nobody looks"
+    unread.evaluate(
+        "document.hidden = false; document.dispatchEvent(new Event('visibilitychange'))"
+    )
+    expect(unread.locator(".hour")).not_to_contain_text("couldn't be fetched")
+
+
 def test_names_are_shown_as_they_are_written(serve: Serve, look: Look) -> None:
     """What people type is text on the page, never markup."""
     service = serve()

@@ -61,7 +61,7 @@ export function HallChamberPart({ id, row, now, unit, dark, may, owner, joined, 
     ${told?.job &&
     html`<p>${T.running} <a class="way" href=${jobAddress(`${chamber.board}.${told.job.id}`)}>${told.job.name}</a>${told.job.material && `, ${told.job.material}`}${told.job.height_mm === null ? "" : `, ${height(told.job.height_mm)}`}, ${T.since(moment(told.job.started_at, now.at))}.</p>`}
     ${told && html`<${Sensors} sensors=${told.sensors} gone=${gone} unit=${unit} />`}
-    ${told && html`<${LastHour} chamber=${drawnAs(chamber, now)} unit=${unit} dark=${dark} joined=${joined} />`}
+    ${told && html`<${LastHour} chamber=${drawnAs(chamber, now)} unit=${unit} dark=${dark} joined=${joined} ails=${now.hall?.past?.reason} />`}
     ${told && told.not_watched.length > 0 && html`<p class="small unwatched"><b>${T.not_watched}</b> ${told.not_watched.join(" ")}</p>`}
     ${now.hall?.past && html`<p class="sub" role="status"><${Shape} kind="trouble" /> ${pastOf(now.hall)}</p>`}
     <${NewestJobs} id=${id} when=${when} />

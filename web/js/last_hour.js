@@ -15,23 +15,26 @@ import { clock, duration, symbol, zone } from "./units.js";
 
 const POINTS = 900;
 const THEN_MS = 20_000;
+const FIRST_AGAIN_MS = 5_000;
+const LONGEST_AGAIN_MS = 60_000;
 const T = S.hour;
 
 /**
  * `joined` counts how often the stream began anew: each time the hour is fetched again.
- * @param {{chamber: Chamber, unit: Unit, dark: boolean, joined: number}} props
+ * `ails` is why nothing past can be read just now, as the stream says; "" where it doesn't.
+ * @param {{chamber: Chamber, unit: Unit, dark: boolean, joined: number, ails?: string}} props
  */
-export function LastHour({ chamber, unit, dark, joined }) {
+export function LastHour({ chamber, unit, dark, joined, ails = "" }) {
   const place = useRef(/** @type {HTMLElement | null} */ (null));
   const chart = useRef(/** @type {Chart | null} */ (null));
   const hour = useRef(new Hour());
-  const [fetched, setFetched] = useState(/** @type {"" | "yes" | "no"} */ (""));
   const [also, setAlso] = useState(/** @type {() => string[]} */ (() => recallList("also")));
   const others = chamber.sensors.filter((s) => s.place !== "chamber").map((s) => s.name);
   const names = chamber.sensors
     .filter((s) => s.place === "chamber" || also.includes(s.name))
     .map((s) => s.name);
   const now_s = Date.parse(chamber.at) / 1000;
+  const fetched = useFetched(chamber.chamber, now_s, hour.current, joined, ails);
   hour.current.append(now_s, chamber.sensors, chamber.speed);
   const first_s = hour.current.time_s[0];
   const from_s = beginning(now_s, first_s);
@@ -45,22 +48,6 @@ export function LastHour({ chamber, unit, dark, joined }) {
     to_s: now_s,
     live: true,
   };
-
-  useEffect(() => {
-    let over = false;
-    const stretch = `from=${now_s - HOUR_S}&to=${now_s}&points=${POINTS}`;
-    get(`/api/readings?chamber=${encodeURIComponent(chamber.chamber)}&${stretch}`).then(
-      (columns) => {
-        if (over) return;
-        hour.current.fill(columns);
-        setFetched("yes");
-      },
-      () => over || setFetched("no"),
-    );
-    return () => {
-      over = true;
-    };
-  }, [chamber.chamber, joined]);
 
   useEffect(() => {
     if (!place.current) return;
@@ -96,6 +83,60 @@ export function LastHour({ chamber, unit, dark, joined }) {
       )}
     </fieldset>`}
   </section>`;
+}
+
+/**
+ * Whether the hour before is in `hour`. What failed is asked for again, less and less often, and
+ * at once when the page is looked at again or what ailed the past has changed.
+ * @param {string} chamber  @param {number} now_s  @param {Hour} hour  @param {number} joined
+ * @param {string} ails
+ * @returns {"" | "yes" | "no"}
+ */
+function useFetched(chamber, now_s, hour, joined, ails) {
+  const [fetched, setFetched] = useState(/** @type {"" | "yes" | "no"} */ (""));
+  const latest_s = useRef(now_s);
+  const again = useRef(() => {});
+  latest_s.current = now_s;
+  useEffect(() => {
+    let over = false;
+    let waits = false;
+    let wait_ms = FIRST_AGAIN_MS;
+    /** @type {number | undefined} */
+    let timer;
+    const ask = () => {
+      const stretch = `from=${latest_s.current - HOUR_S}&to=${latest_s.current}&points=${POINTS}`;
+      get(`/api/readings?chamber=${encodeURIComponent(chamber)}&${stretch}`).then(
+        (columns) => {
+          if (over) return;
+          hour.fill(columns);
+          setFetched("yes");
+        },
+        () => {
+          if (over) return;
+          setFetched("no");
+          waits = true;
+          timer = setTimeout(again.current, wait_ms * (0.5 + 0.5 * Math.random()));
+          wait_ms = Math.min(LONGEST_AGAIN_MS, wait_ms * 2);
+        },
+      );
+    };
+    again.current = () => {
+      if (!waits || document.hidden) return;
+      waits = false;
+      clearTimeout(timer);
+      ask();
+    };
+    const seen = () => again.current();
+    document.addEventListener("visibilitychange", seen);
+    ask();
+    return () => {
+      over = true;
+      clearTimeout(timer);
+      document.removeEventListener("visibilitychange", seen);
+    };
+  }, [chamber, joined]);
+  useEffect(() => again.current(), [ails]);
+  return fetched;
 }
 
 /**
