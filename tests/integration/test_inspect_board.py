@@ -323,3 +323,29 @@ def test_each_route_is_tried_without_sending(
     assert found[by_hook].remedy == "see that the address is right and that its server runs"
     assert found["MQTT to cox"].remedy == "see mqtt.host and mqtt.port"
     assert "zqxsecret" not in repr(found)
+
+
+def test_a_broker_that_lets_nobody_in_asks_for_the_right_password(
+    tmp_path: Path, tree: BoardTree
+) -> None:
+    broker = Broker(tmp_path, users={"shed": "three oars"})
+    broker.start()
+    text = (
+        '[[sensor]]\nname = "top"\ndriver = "mqtt"\ntopic = "shed/top"\n'
+        '[[contact]]\nname = "door"\nkind = "door"\ndriver = "mqtt"\ntopic = "shed/door"\nactive = "open"\n'
+        f'[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\n'
+        'username = "shed"\npassword = "two oars"\n'
+    )
+    try:
+        found = inspected(tmp_path, tree, text)
+    finally:
+        broker.stop()
+    for thing in ("sensor top", "switch door"):
+        assert found[thing].told.endswith("it refuses: not authorized")
+        assert found[thing].remedy == "put the right username and password into [mqtt]"
+
+
+def test_a_topic_that_is_refused_asks_for_the_right_to_read_it() -> None:
+    reason = "the broker 127.0.0.1:1883 refuses the topic: not authorized"
+    told = finding.unfit("sensor top", reason, "see that something publishes on this topic")
+    assert told.remedy == "let this user read the topic, in the broker's own settings"

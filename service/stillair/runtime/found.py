@@ -18,6 +18,7 @@ from stillair.access.certificates import (
 from stillair.access.names import usable_names
 from stillair.alarms.testing import Readiness
 from stillair.alerts.addresses import RouteKind
+from stillair.alerts.topic import let_in_by
 from stillair.config import ChamberSettings
 from stillair.config.inputs import CameraKind
 from stillair.errors import CertificateError
@@ -111,7 +112,16 @@ class Found:
 def unfit(thing: str, reason: str, remedy: str) -> Found:
     """A driver's reason may end with better advice than the general remedy."""
     told, *advice = _ADVICE.split(reason, maxsplit=1)
-    return Found(thing, State.UNFIT, told, advice[0] if advice else remedy)
+    return Found(thing, State.UNFIT, told, advice[0] if advice else _let_in(told) or remedy)
+
+
+def _let_in(reason: str) -> str:
+    """What helps where a broker gives us nothing, however much is published there."""
+    if "the broker" not in reason:
+        return ""
+    if "refuses the topic" in reason:
+        return "let this user read the topic, in the broker's own settings"
+    return let_in_by(reason)
 
 
 def tested(thing: str, known: Readiness) -> Found:
