@@ -73,6 +73,7 @@ def test_what_was_seen_is_said(kind: Kind, more: dict[str, Any], said: str) -> N
         {"evidence": [1, None, {"sign": []}, {"share": True}, {"share": "x"}]},
         {"missing": "camera"},
         {"missing": []},
+        {"missing": [], "doubted": "top"},
         {"condition": "unheard of"},
     ],
 )
@@ -124,6 +125,15 @@ def test_who_showed_the_fire_was_not_silent() -> None:
     assert line(event(Kind.FIRE, detail=detail)).endswith("Nothing was heard then of low.")
     alone = {**detail, "missing": ["camera"]}
     assert "Nothing was heard" not in line(event(Kind.FIRE, detail=alone))
+
+
+def test_who_told_what_is_not_trusted_was_not_silent() -> None:
+    detail: dict[str, JsonValue] = {"missing": ["top", "low", "camera"], "doubted": ["top", "low"]}
+    assert line(event(Kind.DOOR_OPEN, detail=detail)).endswith(
+        "Nothing was heard then of the camera. What top and low told then isn't trusted."
+    )
+    alone = {**detail, "missing": ["top"]}
+    assert line(event(Kind.DOOR_OPEN, detail=alone)).endswith("What top told then isn't trusted.")
 
 
 def test_what_lasted_less_than_a_second_lasted_a_moment() -> None:

@@ -218,6 +218,19 @@ def test_an_event_says_who_told_nothing_when_it_began() -> None:
     assert "missing" not in story.of(Kind.DOOR_OPEN)[-1].detail
 
 
+def test_a_sensor_that_is_not_trusted_is_not_said_to_have_been_silent() -> None:
+    story = Seen()
+    story.sees(60)
+    story.sees(5, air_c=1500.0)  # told, and beyond what any can show
+    story.take(door(float(story.t_s), True))
+    story.sees(15, air_c=1500.0)
+    detail = story.of(Kind.DOOR_OPEN)[0].detail
+    assert detail["doubted"] == detail["missing"] != []
+    raised = next(a for o in story.outcomes for a in o.alarms if a.kind is Kind.DOOR_OPEN)
+    assert "Nothing was heard" not in raised.text
+    assert "told then isn't trusted" in raised.text
+
+
 def test_a_machine_that_stands_still_in_a_job_is_told() -> None:
     story = Seen()
     story.moving = True

@@ -148,14 +148,25 @@ def smoke_before_s(detail: Detail) -> float:
 
 
 def missing(detail: Detail) -> str:
-    """Who told nothing when an event began, and hasn't shown it since."""
-    named = detail.get("missing")
-    names = named if isinstance(named, list) else []
+    """Who told nothing, or nothing that is trusted, when an event began, nor has shown it since."""
+    names, doubted = _names(detail, "missing"), _names(detail, "doubted")
     # A camera in an unfit view counts as silent, and may show it all the same.
     showed = [s for sign in _signs(detail) if isinstance(s := sign.get("sources"), list)]
     silent = [name for name in names if not any(name in sources for sources in showed)]
-    told = [_WATCHER.get(str(name)) or figures.clause(name, longest=40) for name in silent]
-    return f"Nothing was heard then of {figures.row(told)}" if told else ""
+    said: list[str] = []
+    for words, who in (
+        ("Nothing was heard then of {}", [name for name in silent if name not in doubted]),
+        ("What {} told then isn't trusted", [name for name in silent if name in doubted]),
+    ):
+        told = [_WATCHER.get(str(name)) or figures.clause(name, longest=40) for name in who]
+        if told:
+            said.append(words.format(figures.row(told)))
+    return ". ".join(said)
+
+
+def _names(detail: Detail, key: str) -> list[JsonValue]:
+    named = detail.get(key)
+    return named if isinstance(named, list) else []
 
 
 def figure(change: EventChange, key: str) -> float | None:

@@ -374,7 +374,8 @@ def _sensor_view(name: str, health: SensorHealth, observer: Observer | None) -> 
     value_c = None if fault else health.last_c
     expected_c, u_k = (observer.expected_c, observer.u_k) if observer else (None, None)
     if fault or observer is None or expected_c is None or u_k is None:
-        return SensorView(name, health.plan.place, value_c, health.last_s, fault)
+        doubted = bool(fault) and health.tells
+        return SensorView(name, health.plan.place, value_c, health.last_s, fault, doubted=doubted)
     return SensorView(
         name,
         health.plan.place,

@@ -143,6 +143,13 @@ class SensorHealth:
         return "" if self._bad is None else self._bad_reason
 
     @property
+    def tells(self) -> bool:
+        """Whether its newest reading is a temperature, be it one that isn't trusted."""
+        if self.trouble is not None and self.trouble.word == ReadingFault.SILENT.value:
+            return False
+        return self._heard_s is not None and self._bad in (None, ReadingFault.OUT_OF_RANGE)
+
+    @property
     def ended_s(self) -> float | None:
         """Since when it has been good again; only while `trouble` stands or has just ended."""
         return self._good_since_s

@@ -56,7 +56,8 @@ class ThermalContext:
 class SensorView:
     """The latest good temperature of one sensor, and why it has none now if it hasn't.
 
-    `fault` is said from the first bad reading on, before it is an event.
+    `fault` is said from the first bad reading on, before it is an event; `doubted`: it tells
+    temperatures all the same.
     `expected_c` is what its next reading should be and `u_k` one standard
     deviation of that, for sensors in the chamber's air with some past; `off_k`
     by how much readings of the last minute lay above what was expected, 0
@@ -71,6 +72,7 @@ class SensorView:
     expected_c: float | None = None
     u_k: float | None = None
     off_k: float = 0.0
+    doubted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,11 @@ class ThermalView:
     def heard_s(self) -> dict[str, float]:
         """When each sensor was heard last that can be trusted now."""
         return {s.name: s.t_s for s in self.sensors if s.t_s is not None and not s.fault}
+
+    @property
+    def doubted(self) -> frozenset[str]:
+        """The sensors that tell temperatures which can't be trusted now."""
+        return frozenset(s.name for s in self.sensors if s.doubted)
 
 
 @dataclass(frozen=True, slots=True)

@@ -295,6 +295,11 @@ class Watch:
             return self._thermal.view().heard_s
         return {}
 
+    def _doubted(self) -> frozenset[str]:
+        with suppress(Exception):
+            return self._thermal.view().doubted
+        return frozenset()
+
     def _said_over(self, command: Reset) -> Iterable[Finding]:
         """Who has seen a danger's alarm may say that it is over, where nobody else can tell."""
         for alarm in self._alarms.standing():
@@ -464,10 +469,13 @@ class Watch:
             return finding
         known = self._open.get((finding.was_kind or finding.kind, finding.subject))
         if known:
-            told = known.detail.get("missing")
+            told = {key: known.detail.get(key) for key in ("missing", "doubted")}
         else:
-            told = self._witnesses.missing(self._heard_s(), finding.at_s)
-        return replace(finding, detail={**finding.detail, "missing": told}) if told else finding
+            missing = self._witnesses.missing(self._heard_s(), finding.at_s)
+            doubted = self._doubted() if missing else frozenset()
+            told = {"missing": missing, "doubted": [name for name in missing if name in doubted]}
+        more = {key: names for key, names in told.items() if names}
+        return replace(finding, detail={**finding.detail, **more}) if more else finding
 
     def _to_alarms(self, gathered: Gathered, *events: EventChange) -> None:
         """Hand over events; by a defect they stand all the same, and are handed over again."""
