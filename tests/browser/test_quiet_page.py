@@ -111,6 +111,17 @@ def test_what_follows_from_a_first_cause_stands_below_it(shed: RunningService, l
     expect(part.locator(".follows li").first.locator(".words")).to_be_visible()
 
 
+def test_what_has_just_gone_asks_for_no_hand(shed: RunningService, look: Look) -> None:
+    page = look(shed)
+    page.locator(".stands").first.wait_for()
+    gone = [{**STORY[0], "leaving": "Door open: over, if it stays so."}]
+    page.evaluate(RENDERED, {"alarms": gone, "may": True})
+    box = page.locator("#apart .stands")
+    expect(box).to_contain_text("Door open: over, if it stays so.")
+    expect(box).not_to_contain_text("Shut it")
+    expect(box.get_by_role("button", name="I've seen it")).to_be_visible()
+
+
 def test_what_outlives_its_cause_in_the_list_stands_by_itself(
     shed: RunningService, look: Look
 ) -> None:

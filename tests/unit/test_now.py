@@ -9,7 +9,17 @@ from numpy.typing import NDArray
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.fire.sparing import LooksAtAll
 from stillair.fire.vision import Sight
-from stillair.model import CameraCondition, CameraState, ContactKind
+from stillair.model import (
+    KIND_CLASS,
+    AlarmState,
+    Annunciation,
+    CameraCondition,
+    CameraState,
+    ContactKind,
+    Kind,
+    Suppression,
+    Timeline,
+)
 from stillair.runtime import now
 from stillair.runtime.watching import PlayedFast
 
@@ -104,3 +114,37 @@ def test_by_which_switches_a_broken_line_would_look_like_peace(
     contact: AnyContact, told: list[str]
 ) -> None:
     assert now.unsupervised([contact]) == told
+
+
+@pytest.mark.parametrize(
+    ("kind", "condition", "leaving", "said"),
+    [
+        pytest.param(Kind.DOOR_OPEN, True, (), None, id="it stands"),
+        pytest.param(
+            Kind.DOOR_OPEN, True, ("n-1",), "Door open: over, if it stays so.", id="just gone"
+        ),
+        pytest.param(Kind.DOOR_OPEN, False, ("n-1",), None, id="over"),
+        pytest.param(Kind.FIRE, True, ("n-1",), None, id="danger is still said to be there"),
+    ],
+)
+def test_what_has_just_gone_is_said_instead_of_what_to_do(
+    kind: Kind, condition: bool, leaving: tuple[str, ...], said: str | None
+) -> None:
+    signal_class, priority = KIND_CLASS[kind]
+    alarm = AlarmState(
+        id="n-1",
+        chamber="north-bench",
+        kind=kind,
+        subject="",
+        signal_class=signal_class,
+        priority=priority,
+        annunciation=Annunciation.UNACKNOWLEDGED,
+        suppression=Suppression.NONE,
+        condition=condition,
+        event=1,
+        raised_s=100.0,
+        changed_s=100.0,
+        text="It is so. Do something.",
+    )
+    item = now.standing(alarm, leaving, Timeline("boot", 1.7e9))
+    assert (item["leaving"], item["text"]) == (said, "It is so. Do something.")

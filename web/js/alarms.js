@@ -60,7 +60,7 @@ export function Alarms({ chamber, unit, may, when = "", must }) {
       (gone.isConnected ? gone.querySelector(".words") : null) ??
       document.getElementById(`says-${chamber.chamber}`),
   );
-  const all = inOrder(chamber.alarms);
+  const all = inOrder(chamber.alarms).map((alarm) => ({ ...alarm, text: alarm.leaving || alarm.text }));
   const over = all.filter(isOver);
   // One fire is often several dangers with the same picture: open it stands once.
   const standing = all.filter((alarm) => !isOver(alarm));

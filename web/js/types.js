@@ -170,6 +170,7 @@
  * @property {string} raised_at
  * @property {string} began_at  since when it has been what it is called
  * @property {string} text
+ * @property {string | null} [leaving]  said instead of `text` while its cause is away
  * @property {string | null} acknowledged_by
  * @property {string | null} acknowledged_at
  * @property {string | null} shelved_until

@@ -153,10 +153,15 @@ def sentence(
     return Sentence(head, _lines([rest, *told, *tail]), tone, calm=False)
 
 
+def over_if_so(alarm: AlarmState) -> str:
+    """What is said of an alarm instead of its text while its cause is away."""
+    return f"{title_of(alarm)}: over, if it stays so"
+
+
 def _alarm(alarm: AlarmState, t_s: float, leaving: Collection[str] = ()) -> tuple[str, str]:
     """An alarm's first sentence with how long it has stood, and the rest of its text."""
     if alarm.id in leaving:
-        return f"{title_of(alarm)}: over, if it stays so", ""
+        return over_if_so(alarm), ""
     head, _, rest = alarm.text.partition(". ")
     head = head.rstrip(".")
     if alarm.condition:

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from stillair.alarms.figures import clause, lower, row
-from stillair.alarms.sentence import sentence
+from stillair.alarms.sentence import over_if_so, sentence
 from stillair.alarms.testing import Readiness
 from stillair.alarms.words import WORDS
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.config.settings import Family
-from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
+from stillair.model import (
+    AlarmState,
+    CameraCondition,
+    CameraState,
+    ContactKind,
+    JsonValue,
+    SignalClass,
+    Timeline,
+)
 from stillair.runtime.attending import attendance_item, unattended_lines
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.stopping import stop_now
@@ -120,7 +128,7 @@ def chamber_now(
         "job": job_item(view.job, timeline) if view.job else None,
         "last_sound": chamber.last_sound.item(view.job),
         "unsaid": chamber.unsaid.item if view.job is None else None,
-        "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
+        "alarms": [standing(alarm, view.leaving, timeline) for alarm in view.alarms],
         "opening": fields_item(view.opening, timeline) if view.opening else None,
         "out_of_service": [
             {"title": WORDS[off.kind].title, **fields_item(off, timeline)}
@@ -140,6 +148,13 @@ def switched_off(view: WatchView) -> list[str]:
         for off in view.out_of_service
     ]
     return [f"Switched off: {row(names)}"] if names else []
+
+
+def standing(alarm: AlarmState, leaving: Collection[str], timeline: Timeline) -> Item:
+    """An alarm as the page shows it: of what has just gone it doesn't ask for a hand."""
+    danger = alarm.signal_class is SignalClass.ALARM
+    gone = alarm.id in leaving and alarm.condition and not danger
+    return {**alarm_item(alarm, timeline), "leaving": f"{over_if_so(alarm)}." if gone else None}
 
 
 def _at(t_s: float | None, timeline: Timeline) -> str | None:
