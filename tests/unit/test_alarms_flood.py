@@ -55,7 +55,7 @@ def test_what_was_over_by_then_is_not_told_as_if_it_began() -> None:
     assert flood.takes(word("low", "raised"), WITHIN_S - 10.0, danger=False)
     assert flood.takes(word("bed", "raised"), WITHIN_S - 10.0, danger=False)
     assert not flood.takes(word("low", "over"), WITHIN_S + 10.0, danger=False)
-    told = flood.due(WITHIN_S + GATHER_S, chamber_name="north bench", mark="")
+    told = flood.due(WITHIN_S + GATHER_S, name="north bench", mark="")
     assert [notice.key for notice in told] == ["bed:raised"]
 
 

@@ -11,11 +11,13 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from hall_voices import AT, a_job, alarm, an_alarm, board_mark, now, watch
+from stillair.alarms.flood import MOST
 from stillair.alarms.reaching import Person, QuietHours
 from stillair.alerts.pacing import presses
 from stillair.alerts.routes import Message
 from stillair.hall.matters import (
     alarm_matter,
+    hall_id,
     hall_matter,
     reach_matter,
 )
@@ -23,7 +25,7 @@ from stillair.hall.messages import Alarm
 from stillair.hall.mirror import Heard, Mirror, Reach, Standing
 from stillair.hall.telling import Telling, Told, round_of
 from stillair.model import Kind, Notice, Outcome, Timeline
-from stillair.runtime.hall_telling import BROKER, HallTelling
+from stillair.runtime.hall_telling import BROKER, STORE, HallTelling
 from stillair.storage.journal import Journal
 from stillair.storage.outbox import newest
 from stillair.storage.records import Parcel
@@ -527,3 +529,46 @@ def test_an_end_that_was_gathered_alone_leaves_the_next_time_a_key_of_its_own() 
     again.restored([replace(known, round=round_of(over))], 100.0, DAY)
     (notice,) = told(again, an_alarm(**DOOR), 101.0)
     assert ":raised:1." in notice.key
+
+
+@pytest.mark.parametrize("subject", [BROKER, STORE])
+def test_what_ails_the_hall_waits_for_no_flood_of_chambers(subject: str) -> None:
+    """Nor of ways that fail: away over two minutes it is told after one, and when it is back."""
+    of = telling(CAPTAIN)
+    hall = HallTelling("boat shed", of, Mirror())
+    for number in range(40):
+        of.consider(alarm_matter(chamber(), an_alarm(**DOOR), f"north-bench-{number}"), 0.0, DAY)
+        way = f"mailto:rower-{number}@example.org"
+        of.consider(hall_matter("boat shed", way, Kind.DELIVERY_FAULT, "", active=True), 0.0, DAY)
+    found: list[tuple[float, str]] = []
+    for t_s in range(1, 300):
+        away = {(Kind.STORE_FAULT, subject): "it doesn't answer"} if t_s < 130 else {}
+        notices = hall.own(away, float(t_s), DAY) + hall.due(float(t_s), DAY)
+        found += [
+            (t_s, notice.stage)
+            for notice in notices
+            if notice.alarm == hall_id(subject) and not notice.within
+        ]
+    assert {stage: t_s for t_s, stage in reversed(found)} == {"raised": 61, "over": 189}
+
+
+def test_of_much_that_ails_the_hall_itself_the_rest_is_one_message() -> None:
+    of = telling(MATE)
+    notices: list[Notice] = []
+    for number in range(30):
+        way = f"mailto:rower-{number}@example.org"
+        matter = hall_matter("boat shed", way, Kind.DELIVERY_FAULT, "no answer", active=True)
+        notices += of.consider(matter, float(number), DAY)
+    notices += of.tick(100.0, DAY)
+    *single, gathered = [notice for notice in notices if not notice.within]
+    assert len(single) == MOST
+    assert gathered.title.endswith(", and 19 more")
+
+
+def test_what_a_hall_tells_together_names_the_hall_and_no_chamber() -> None:
+    of = telling(MATE)
+    for number in range(14):
+        of.consider(alarm_matter(chamber(), an_alarm(**DOOR), f"north-bench-{number}"), 0.0, DAY)
+    (gathered,) = [notice for notice in of.tick(61.0, DAY) if not notice.within]
+    assert gathered.text.endswith("\n\nHall: boat shed\n")
+    assert "Chamber: " not in gathered.text

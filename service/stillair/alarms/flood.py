@@ -29,12 +29,16 @@ _LISTED = 12
 class Flood:
     """Count what is told, and gather what is more than `most` within ten minutes.
 
-    With `keeps_each` what was gathered comes beside the one message that tells it, for who has
-    to know later what was told of each; that one is of no alarm then.
+    `whose` heads the last line of what was gathered, before a name. With `keeps_each` what was
+    gathered comes beside the one message that tells it, for who has to know later what was told
+    of each; that one is of no alarm then.
     """
 
-    def __init__(self, most: int = MOST, *, keeps_each: bool = False) -> None:
+    def __init__(
+        self, most: int = MOST, *, whose: str = "Chamber", keeps_each: bool = False
+    ) -> None:
         self._most = most
+        self._whose = whose
         self._keeps_each = keeps_each
         self._said_s: deque[float] = deque()
         self._waiting: dict[tuple[str, str], Notice] = {}  # newest word by route and alarm
@@ -59,7 +63,7 @@ class Flood:
             self._waiting[_of(notice)] = notice
         return True
 
-    def due(self, t_s: float, *, chamber_name: str, mark: str) -> tuple[Notice, ...]:
+    def due(self, t_s: float, *, name: str, mark: str) -> tuple[Notice, ...]:
         """What has been gathered, one message to each route, once it is time."""
         if not self._waiting or t_s < self._due_s:
             return ()
@@ -71,7 +75,7 @@ class Flood:
         self._said_s.append(t_s)
         notices: list[Notice] = []
         for found in routes.values():
-            told = _together(found, t_s, chamber_name, mark)
+            told = _together(found, t_s, self._whose, name, mark)
             if self._keeps_each and len(found) > 1:
                 told = replace(told, alarm=None)
                 notices += [replace(each, within=told.key) for each in found]
@@ -83,13 +87,13 @@ def _of(notice: Notice) -> tuple[str, str]:
     return notice.route, notice.alarm or notice.key
 
 
-def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> Notice:
+def _together(found: list[Notice], t_s: float, whose: str, name: str, mark: str) -> Notice:
     """One message for several to the same route; it is the most urgent one's."""
     first = min(found, key=lambda notice: URGENCY[notice.priority])
     if len(found) == 1:
         return first
     place = f"{mark}: " if mark else ""
-    start = f"{place}{figures.clause(chamber_name)}: "
+    start = f"{place}{figures.clause(name)}: "
     heads = [_head(notice, start) for notice in found]
     more = len(heads) - _LISTED
     listed = [f"- {head}" for head in heads[:_LISTED]] + (
@@ -103,7 +107,7 @@ def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> 
         text=(
             f"{place}So much happens at once that this is told together:\n"
             + "\n".join(listed)
-            + f"\n\nThe page has each of them.\n\nChamber: {figures.clause(chamber_name)}\n"
+            + f"\n\nThe page has each of them.\n\n{whose}: {figures.clause(name)}\n"
         ),
         created_s=t_s,
         stage="gathered",

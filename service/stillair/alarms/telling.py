@@ -76,7 +76,7 @@ class Telling:
         self._known_at = None if at is None else (t_s, at)
         self._near = context.near
         self._release(t_s, work)
-        work.notices.extend(self._flood.due(t_s, chamber_name=self._chamber_name, mark=self._mark))
+        work.notices.extend(self._flood.due(t_s, name=self._chamber_name, mark=self._mark))
 
     # --- what is said of an alarm ---------------------------------------------
 

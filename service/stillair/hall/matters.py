@@ -20,7 +20,8 @@ OUT_OF_REACH_S: Final = 60.0  # a board that restarts is back by then
 STUCK_S: Final = 10.0  # a loop that begins comes round by then
 STOPPED_S: Final = 300.0  # who stops a board while a job runs has put a new version in by then
 ENDED_THERE: Final = "It is over, or was answered at the board"
-OWN: Final = ("reach ", "misread ", "hall ")  # how ids begin of what no board tells
+OF_HALL: Final = "hall "  # how ids begin of what ails the hall itself
+OWN: Final = ("reach ", "misread ", OF_HALL)  # and of all that no board tells
 _BOARDS_KEEP: Final = (
     "Boards keep everything until it is back; how chambers are is shown and told as before"
 )
@@ -159,7 +160,7 @@ def misread_id(of: Heard) -> str:
 
 def hall_id(subject: str) -> str:
     """What something of the hall's own that fails is called."""
-    return f"hall {subject}"
+    return f"{OF_HALL}{subject}"
 
 
 def reach_matter(of: Heard, now_s: float, stopped: str = "") -> Matter:

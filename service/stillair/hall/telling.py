@@ -26,12 +26,15 @@ from stillair.alarms.entries import URGENCY
 from stillair.alarms.flood import Flood
 from stillair.alarms.reaching import Person, ladder, may_wake
 from stillair.alarms.wording import Stage
-from stillair.hall.matters import OWN, Matter, priority_of, rule_of
+from stillair.hall.matters import OF_HALL, OWN, Matter, priority_of, rule_of
 from stillair.model import Kind, Notice, Priority
 from stillair.model.duties import SeenMatter
 
 SETTLED_S: Final = 90.0  # after a start all that stands has come by then
 MOST_MATTERS: Final = 20_000
+# What is counted apart, so that it never waits behind the others: many chambers have much to say
+# just when the broker dies, and a mail server that fails is as many failing ways as people.
+_HALL, _WAYS, _CHAMBERS = _SORTS = ("hall", "ways", "chambers")
 UNANSWERED: Final = "Nobody has said so far that they have seen it"
 
 
@@ -69,6 +72,13 @@ def _own_title(told: str, matter: Matter) -> str:
     start = f"{matter.mark}: " if matter.mark else ""
     title = told.removeprefix(f"{start}{matter.name}: ")
     return title if title and title != told else matter.title
+
+
+def _sort(matter: Matter) -> str:
+    """Among what a matter's messages are counted, and gathered."""
+    if not matter.id.startswith(OF_HALL):
+        return _CHAMBERS
+    return _WAYS if matter.kind is Kind.DELIVERY_FAULT else _HALL
 
 
 @dataclass(slots=True)
@@ -109,7 +119,7 @@ class Telling:
         self._hall = hall
         self.people = tuple(people)
         self._failing = failing
-        self._flood = Flood(keeps_each=True)
+        self._floods = {sort: Flood(whose="Hall", keeps_each=True) for sort in _SORTS}
         self._stories: dict[str, _Story] = {}
         self._rounds: dict[str, int] = {}
         self.seen: dict[str, SeenMatter] = {}  # of the hall's own, while it stands
@@ -194,7 +204,8 @@ class Telling:
                 self._ending.append((story, person, route))
             else:
                 notices.append(self._notice(story, Stage.OVER, person, route, now_s))
-        notices += self._flood.due(now_s, chamber_name=self._hall, mark="")
+        for flood in self._floods.values():
+            notices += flood.due(now_s, name=self._hall, mark="")
         return notices
 
     def see(self, matter: str, *, by: str, now_s: float) -> bool:
@@ -292,7 +303,8 @@ class Telling:
     ) -> list[Notice]:
         notices = [self._notice(story, stage, name, route, now_s) for stage, name, route in to]
         danger = may_wake(story.matter.kind)
-        if notices and self._flood.takes(notices, now_s, danger=danger):
+        flood = self._floods[_sort(story.matter)]
+        if notices and flood.takes(notices, now_s, danger=danger):
             return []
         return notices
 

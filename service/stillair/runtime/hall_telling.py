@@ -15,6 +15,7 @@ from typing import Final
 from stillair.alarms.catalogue import is_danger
 from stillair.errors import CommandRefused, Refusal
 from stillair.hall.matters import (
+    OF_HALL,
     OWN,
     alarm_matter,
     hall_matter,
@@ -81,7 +82,7 @@ class HallTelling:
                     own = name.partition(".")[2]
                     key, danger = name.rpartition("-")[0], is_danger(matter.kind)
                     self._mirror.expect(key, now_s, alarm=own, danger=danger)
-                elif not name.startswith("hall "):
+                elif not name.startswith(OF_HALL):
                     self._mirror.expect(name.partition(" ")[2], now_s)
         self._told_reach = {matter.removeprefix("reach ") for matter in stands}
         self._told_misread = {matter.removeprefix("misread ") for matter in stands}
@@ -183,8 +184,8 @@ class HallTelling:
         """What was told before the start is over once a board says so, or what failed works."""
         notices: list[Notice] = []
         for told in self._telling.unheard():
-            if told.id.startswith("hall "):
-                subject = told.id.removeprefix("hall ")
+            if told.id.startswith(OF_HALL):
+                subject = told.id.removeprefix(OF_HALL)
                 if all(subject != fails for _, fails in self._since):
                     why = "it has not failed again since this hall was started"
                     over = hall_matter(self._hall, subject, told.kind, why, active=False)
