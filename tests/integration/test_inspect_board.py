@@ -332,7 +332,8 @@ def test_a_broker_that_lets_nobody_in_asks_for_the_right_password(
     broker.start()
     text = (
         '[[sensor]]\nname = "top"\ndriver = "mqtt"\ntopic = "shed/top"\n'
-        '[[contact]]\nname = "door"\nkind = "door"\ndriver = "mqtt"\ntopic = "shed/door"\nactive = "open"\n'
+        '[[contact]]\nname = "door"\nkind = "door"\ndriver = "mqtt"\ntopic = "shed/door"\n'
+        'active = "open"\n'
         f'[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\n'
         'username = "shed"\npassword = "two oars"\n'
     )
