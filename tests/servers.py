@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import random
 import shutil
@@ -12,7 +13,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Mapping
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
@@ -30,7 +31,8 @@ START_TIMEOUT_S = 60.0  # of a computer that does other things as well
 # there, and while a server is away. Each process of tests takes blocks of them for itself.
 PORTS = range(12_000, 32_000)
 BLOCK_PORTS = 100
-_blocks: list[socket.socket] = []  # held while this process runs
+_blocks = ExitStack()  # held while this process runs
+atexit.register(_blocks.close)
 _ports: list[int] = []
 
 
@@ -54,7 +56,7 @@ def _own_block() -> range:
         except OSError:
             mark.close()
             continue
-        _blocks.append(mark)
+        _blocks.enter_context(mark)
         return range(first, first + BLOCK_PORTS)
     raise RuntimeError("other tests have taken all ports")
 

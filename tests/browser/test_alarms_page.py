@@ -77,9 +77,13 @@ def test_an_answer_that_is_refused_is_said_to_be(shed: RunningService, look: Loo
             body=json.dumps({"status": 503, "title": "Service Unavailable", "detail": detail}),
         ),
     )
-    page.get_by_role("button", name="I've seen it").click()
+    # On a busy computer its camera may be in doubt as well: the door's alarm is the one meant.
+    seen = (
+        page.locator(".stands").filter(has_text="door").get_by_role("button", name="I've seen it")
+    )
+    seen.click()
     expect(page.get_by_role("alert").filter(has_text="Not done.")).to_contain_text(detail)
-    expect(page.get_by_role("button", name="I've seen it")).to_be_visible()
+    expect(seen).to_be_visible()
 
 
 def with_danger(
@@ -88,7 +92,7 @@ def with_danger(
     """From here on the page hears of a fire that only it has been told of."""
     state = shed.get("/api/now")
     chamber = state["chambers"][0]
-    door = chamber["alarms"][0]
+    (door,) = (each for each in chamber["alarms"] if each["kind"] == "door_open")
     fire = {
         **door,
         "id": f"{chamber['chamber']}-99",
@@ -115,7 +119,7 @@ def test_danger_comes_first_with_a_word_and_a_shape_and_sounds_as_fire(
     shed: RunningService, look: Look
 ) -> None:
     page = look(shed)
-    expect(page.locator(".stands")).to_have_count(1)
+    expect(page.locator(".stands").filter(has_text="door")).to_have_count(1)
     with_danger(shed, page, sentence="There is fire in the box, for 8 s")
     page.reload()
     page.get_by_role("button", name="Turn sound on").click()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -32,6 +33,7 @@ from stillair.simulation.view import Optics, SceneState
 from unit.fire_pictures import HEIGHT, WIDTH, Paint, film, wall
 
 C = CameraCondition
+TESTS = str(Path(__file__).parents[1])
 
 
 def looked_through(paint: Paint, *, per_s: float = 12.0, seconds: float = LOOK_S + 0.2) -> Fitness:
@@ -383,7 +385,8 @@ def test_what_a_share_reaches_is_the_quantile(count: int, share: float) -> None:
 def test_watching_loads_nothing_from_a_disk() -> None:
     """A disk that hangs must not hold up who looks for a flame."""
     code = (
-        "import sys; import numpy.random; from unit.fire_pictures import Burning, film;"
+        f"import sys; sys.path.insert(0, {TESTS!r}); import numpy.random;"
+        "from unit.fire_pictures import Burning, film;"
         "from stillair.fire.vision import Vision; watch, burning = Vision(), Burning();"
         "pictures = list(film(lambda p, t: burning(p, t) if t > 5.0 else None, 8.0));"
         "known = set(sys.modules);"

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 M_ARENA_MAX = -8  # malloc.h of the GNU C library
 
-SERVICE_MB = 136  # with sensors, and pages that are open; started by hand
+SERVICE_MB = 135  # with sensors, and pages that are open; started by hand
 CAMERAS_MB = 15  # the libraries of pictures at work, once
 CAMERA_MB = 17  # each, however large its pictures: they are made small as they are unpacked
 WEB_MB = 15  # the libraries of web addresses, telephones, message services; mail and MQTT have 2
