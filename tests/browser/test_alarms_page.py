@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Locator, Page, Route, expect
 
 from running import RunningService
 
@@ -16,37 +16,42 @@ from .conftest import Look, Serve, until
 from .pictures import for_the_readme
 
 
+def door_of(page: Page) -> Locator:
+    """The door's alarm: on a busy computer its camera may be in doubt as well."""
+    return page.locator(".stands.supervisory")
+
+
 def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
     shed: RunningService, look: Look
 ) -> None:
     first, second = look(shed), look(shed)
     for page in (first, second):
-        expect(page.locator(".stands.supervisory")).to_contain_text("The door is open.")
-        expect(page.locator(".stands.supervisory .state")).to_have_text("not yet seen")
+        expect(door_of(page)).to_contain_text("The door is open.")
+        expect(door_of(page).locator(".state")).to_have_text("not yet seen")
     for_the_readme(first, "alarm", last=first.locator(".first-steps").first)
-    first.get_by_role("button", name="I've seen it").click()
+    door_of(first).get_by_role("button", name="I've seen it").click()
     for page in (first, second):
-        expect(page.locator(".stands.supervisory .state")).to_have_text(
+        expect(door_of(page).locator(".state")).to_have_text(
             re.compile(r"^seen by this computer at \d\d:\d\d$"), timeout=10_000
         )
-        expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)
+        expect(door_of(page).get_by_role("button", name="I've seen it")).to_have_count(0)
 
 
 def test_an_alarm_can_be_kept_quiet_and_be_heard_again(shed: RunningService, look: Look) -> None:
     page = look(shed)
-    page.get_by_role("button", name="Quiet for 3 minutes").click()
-    expect(page.locator(".stands .state")).to_contain_text("quiet until")
-    page.get_by_role("button", name="No longer quiet").click()
-    expect(page.locator(".stands .state")).to_have_text("not yet seen")
+    door_of(page).get_by_role("button", name="Quiet for 3 minutes").click()
+    expect(door_of(page).locator(".state")).to_contain_text("quiet until")
+    door_of(page).get_by_role("button", name="No longer quiet").click()
+    expect(door_of(page).locator(".state")).to_have_text("not yet seen")
 
 
 def test_the_focus_stays_near_the_alarm_that_was_answered(shed: RunningService, look: Look) -> None:
     page = look(shed)
     for name in ("Quiet for 3 minutes", "No longer quiet"):
-        page.get_by_role("button", name=name).focus()
+        door_of(page).get_by_role("button", name=name).focus()
         page.keyboard.press("Enter")
-        expect(page.get_by_role("button", name=name)).to_have_count(0)
-        expect(page.locator(".stands .words")).to_be_focused()
+        expect(door_of(page).get_by_role("button", name=name)).to_have_count(0)
+        expect(door_of(page).locator(".words")).to_be_focused()
 
 
 def test_an_alarm_that_the_sentence_tells_is_not_read_twice(
@@ -77,10 +82,7 @@ def test_an_answer_that_is_refused_is_said_to_be(shed: RunningService, look: Loo
             body=json.dumps({"status": 503, "title": "Service Unavailable", "detail": detail}),
         ),
     )
-    # On a busy computer its camera may be in doubt as well: the door's alarm is the one meant.
-    seen = (
-        page.locator(".stands").filter(has_text="door").get_by_role("button", name="I've seen it")
-    )
+    seen = door_of(page).get_by_role("button", name="I've seen it")
     seen.click()
     expect(page.get_by_role("alert").filter(has_text="Not done.")).to_contain_text(detail)
     expect(seen).to_be_visible()
@@ -119,7 +121,7 @@ def test_danger_comes_first_with_a_word_and_a_shape_and_sounds_as_fire(
     shed: RunningService, look: Look
 ) -> None:
     page = look(shed)
-    expect(page.locator(".stands").filter(has_text="door")).to_have_count(1)
+    expect(door_of(page)).to_have_count(1)
     with_danger(shed, page, sentence="There is fire in the box, for 8 s")
     page.reload()
     page.get_by_role("button", name="Turn sound on").click()

@@ -71,7 +71,7 @@ def test_who_looks_back_still_sees_what_is_the_matter_now(shed: RunningService, 
     expect(line).to_contain_text("The door is open")
     expect(line).to_contain_text("Simulated: nothing here is real.")
     line.get_by_role("link").click()
-    expect(page.locator(".stands")).to_have_count(1)
+    expect(page.locator(".stands.supervisory")).to_have_count(1)
 
 
 def test_pages_of_jobs_are_no_wider_than_a_telephone(shed: RunningService, look: Look) -> None:

@@ -26,7 +26,7 @@ def test_one_tap_before_the_door_is_opened_and_one_when_it_is_shut(
 ) -> None:
     page = look(shed, width_px=width_px)
     # The page may be there before the door's alarm is.
-    expect(page.locator(".stands .state")).to_have_text("not yet seen", timeout=30_000)
+    expect(page.locator(".stands.supervisory .state")).to_have_text("not yet seen", timeout=30_000)
     opens = page.get_by_role("button", name="I'm opening the door for 3 minutes")
     opens.focus()
     page.keyboard.press("Enter")
@@ -34,7 +34,7 @@ def test_one_tap_before_the_door_is_opened_and_one_when_it_is_shut(
     expect(told).to_contain_text("The door may be open until")
     expect(told).to_contain_text("more: door, draft")
     expect(told).to_be_focused()
-    expect(page.locator(".stands .state")).to_contain_text("quiet until")
+    expect(page.locator(".stands.supervisory .state")).to_contain_text("quiet until")
     wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
     assert not wide, "nothing sticks out"
     shut = page.get_by_role("button", name="I've closed it")
@@ -44,7 +44,7 @@ def test_one_tap_before_the_door_is_opened_and_one_when_it_is_shut(
     expect(opens).to_be_visible()
     expect(told).to_have_text("")
     # At six times life's speed the minute in which that is believed passes in ten seconds.
-    expect(page.locator(".stands .state")).to_have_text("not yet seen", timeout=20_000)
+    expect(page.locator(".stands.supervisory .state")).to_have_text("not yet seen", timeout=20_000)
 
 
 def test_an_alarm_is_switched_off_with_a_reason_and_on_again(serve: Serve, look: Look) -> None:
